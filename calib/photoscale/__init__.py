@@ -1,0 +1,1 @@
+"""Photo to millimetres: cameras, cards, rules, pins and cylinders. Knows nothing of what is measured."""
