@@ -1,0 +1,171 @@
+"""The records that flow from a photo to a verdict: what was found and measured, before it is judged.
+
+Lengths are mm, angles degrees, unless a name says otherwise. ``None`` stands for a figure that could not be measured;
+the reason is then in the notes. Surface coordinates (θ, z) are those of `photoscale.cylinder`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from photoscale.camera import Camera
+from photoscale.cylinder import Cylinder
+from photoscale.quantity import Quantity
+
+Array = NDArray[np.float64]
+Hand = Literal["left", "right", "axial", "ring"]
+Form = Literal["RAA", "RBL", "RBR", "RGE", "RGV", "RKE", "RKV"]
+
+FORM_WORDS: dict[str, str] = {
+    "RAA": "straight",
+    "RBL": "diagonal, left-hand",
+    "RBR": "diagonal, right-hand",
+    "RGE": "diamond, raised points",
+    "RGV": "diamond, recessed points",
+    "RKE": "square, raised points",
+    "RKV": "square, recessed points",
+}
+
+
+@dataclass(frozen=True)
+class Outline:
+    """Where a part and its knurled zone stand in the photo.
+
+    Attributes
+    ----------
+    camera : Camera
+        The camera that the pose was solved with.
+    cylinder : Cylinder
+        Crest cylinder in units of its radius; its axis runs from end 1 to end 2.
+    edges_px : (2, 2, 2) array
+        Silhouette of the crest envelope along the zone: [upper or left edge, other edge][end 1, end 2][x, y].
+    u_edge_px : float
+        Standard uncertainty of each edge's offset, common to its length.
+    zone_z : (float, float)
+        First and last trace of pattern along the axis, in radii.
+    profile_zr : (k, 2) array
+        Half silhouette of the whole part, (z, r) in radii: what it rests on.
+    part_px : (m, 2) array
+        Outline polygon of the whole part.
+    cut : (bool, bool)
+        Whether the zone runs out of the frame at end 1 / end 2.
+    notes : tuple of str
+    """
+
+    camera: Camera
+    cylinder: Cylinder
+    edges_px: Array
+    u_edge_px: float
+    zone_z: tuple[float, float]
+    profile_zr: Array
+    part_px: Array
+    cut: tuple[bool, bool] = (False, False)
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class DoubleTrack:
+    """A second set of lines between the lines of one family (design words: ghost ratio, offset, extent)."""
+
+    present: bool | None
+    ghost_ratio: Quantity | None
+    offset_fraction: Quantity | None = None
+    extent: Quantity | None = None
+    words: str = ""
+
+
+@dataclass(frozen=True)
+class Family:
+    """One set of parallel ridges.
+
+    `phase_turns` fixes where the lines are, for drawing them: groove centre lines are
+    teeth_fit θ/2π + sign z/axial_pitch_radii + phase_turns = whole, with θ in rad, z in radii;
+    `axial_pitch_radii` is infinite for axial lines and `teeth_fit` 0 for rings.
+    """
+
+    hand: Hand
+    normal_pitch: Quantity | None
+    transverse_pitch: Quantity | None
+    axial_pitch: Quantity | None
+    helix_angle: Quantity
+    teeth: Quantity | None
+    teeth_whole: int | None
+    fill: Quantity | None
+    strength: Quantity | None
+    double_track: DoubleTrack
+    teeth_fit: float = 0.0
+    axial_pitch_radii: float = float("inf")
+    sign: int = 0
+    phase_turns: float = 0.0
+
+
+@dataclass(frozen=True)
+class End:
+    """One end of the zone: its place in the photo, the run-in and where full form begins (mm from the end)."""
+
+    px: tuple[float, float]
+    fade: Quantity | None = None
+    full_form_from: Quantity | None = None
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Something wrong at a place. `kind` is a key of the table of causes."""
+
+    kind: str
+    words: str
+    where_px: Array = field(default_factory=lambda: np.empty((0, 2)))
+    from_mm: float | None = None
+    to_mm: float | None = None
+    extent: float | None = None
+    severity: Quantity | None = None
+
+
+@dataclass(frozen=True)
+class Spectrum:
+    """Power spectrum of the unrolled zone, for the report: `power` (h, w), axes in cycles per radius."""
+
+    power: NDArray[np.float32]
+    cycles_per_radius_around: Array
+    cycles_per_radius_along: Array
+
+
+@dataclass(frozen=True)
+class Surface:
+    """The unrolled zone: `brightness` (rows around, columns along), θ of the rows (rad), z of the columns (radii)."""
+
+    brightness: NDArray[np.float32]
+    theta: Array
+    z: Array
+    valid: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """What was measured on one part.
+
+    `agreement` says what the Hough reading thinks of the Fourier one. When nothing could be measured `form` is None,
+    `families` is empty and `cannot` gives the reasons with how to shoot again.
+    """
+
+    outline: Outline
+    form: Form | None
+    families: tuple[Family, ...]
+    outside_diameter: Quantity | None
+    included_angle: Quantity | None
+    balance: Quantity | None
+    form_fill: Quantity | None
+    knurled_length: Quantity | None
+    full_form_length: Quantity | None
+    ends: tuple[End, End] | None
+    seen_arc_deg: Quantity | None
+    px_per_pitch: float | None
+    agreement: str
+    faults: tuple[Fault, ...] = ()
+    surface: Surface | None = None
+    spectrum: Spectrum | None = None
+    cannot: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
