@@ -1,8 +1,8 @@
 """A cylinder before a pinhole camera: its pose from its two silhouette lines, and its surface point by point.
 
-Each silhouette line and the camera centre span a plane that touches the cylinder. The axis runs along the cross product
-of the two plane normals, and the sine of half the angle between the planes is radius / distance, so the pose is known in
-units of the radius. (Plane geometry, no publication needed; the apparent width is *not* 2 R / distance.)
+Each silhouette line and the camera centre span a plane that touches the cylinder. The axis runs along the cross
+product of the two plane normals, and the sine of half the angle between the planes is radius / distance, so the pose is
+known in units of the radius. (Plane geometry, no publication needed; the apparent width is *not* 2 R / distance.)
 
 Surface coordinates: θ is right-handed about the axis from end 1 to end 2 and 0 on the line nearest the camera; z runs
 along the axis from the axis point nearest the camera. Both r and z are in units of the radius unless `radius` says mm.
@@ -60,7 +60,7 @@ class Cylinder:
         t, zz = np.asarray(theta, np.float64)[..., None], np.asarray(z, np.float64)[..., None]
         return np.asarray(self.foot + zz * axis + rr * (np.cos(t) * near + np.sin(t) * side))
 
-    def meet(self, rays: Array, r: float | None = None) -> tuple[Array, Array, Array]:
+    def meet(self, rays: Array, r: float | None = None) -> tuple[Array, Array, NDArray[np.bool_]]:
         """Where rays (n, 3) from the camera centre first meet the cylinder of radius `r`.
 
         Returns θ (n,), z (n,) and a mask (n,) of the rays that meet it; the others hold the point of closest approach.
