@@ -16,6 +16,7 @@ from knurlsight.errors import UnitError
 
 MM_PER_INCH = 25.4
 
+LengthUnit = Literal["mm", "in"]
 PitchSystem = Literal["length", "teeth per inch", "module", "diametral pitch"]
 
 _LENGTH_UNITS = {
@@ -300,9 +301,13 @@ def parse_with_plus_minus(value: object) -> tuple[float, float | None]:
     return parse_signed_length(first), parse_length_or_zero(rest[0])
 
 
-def _plain(number: float, digits: int = 15) -> str:
-    """Shortest decimal text without an exponent."""
-    text = f"{Decimal(repr(float(f'{number:.{digits}g}'))):f}"
+def _plain(number: float) -> str:
+    """Shortest decimal text that reads back as the same float, without an exponent."""
+    return _trimmed(Decimal(repr(number)))
+
+
+def _trimmed(number: Decimal) -> str:
+    text = f"{number:f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
@@ -316,20 +321,22 @@ def format_inch(mm: float, digits: int = 4) -> str:
     return f"{mm / MM_PER_INCH:.{digits}f} in"
 
 
-def format_length(mm: float, unit: Literal["mm", "in"] = "mm") -> str:
+def format_length(mm: float, unit: LengthUnit = "mm") -> str:
     """A length in the unit asked for."""
     return format_inch(mm) if unit == "in" else format_mm(mm)
 
 
-def format_both(mm: float, unit: Literal["mm", "in"] = "mm") -> str:
+def format_both(mm: float, unit: LengthUnit = "mm") -> str:
     """A length in the unit asked for, the other behind it: ``"19.464 mm (0.7663 in)"``."""
     first, second = (format_inch(mm), format_mm(mm)) if unit == "in" else (format_mm(mm), format_inch(mm))
     return f"{first} ({second})"
 
 
-def length_words(mm: float, unit: Literal["mm", "in"] = "mm") -> str:
-    """A length for a file, with all its digits: ``"19.464 mm"``."""
-    return f"{_plain(mm / MM_PER_INCH)} in" if unit == "in" else f"{_plain(mm)} mm"
+def length_words(mm: float, unit: LengthUnit = "mm") -> str:
+    """A length for a file: all digits in mm, a billionth of an inch in inch."""
+    if unit == "in":
+        return f"{_trimmed(round(Decimal(repr(mm)) / Decimal('25.4'), 9))} in"
+    return f"{_plain(mm)} mm"
 
 
 def angle_words(degrees: float) -> str:
@@ -339,4 +346,4 @@ def angle_words(degrees: float) -> str:
 
 def ratio_words(ratio: float) -> str:
     """A ratio for a file: ``"4 %"``."""
-    return f"{_plain(ratio * 100, 14)} %"
+    return f"{_trimmed(Decimal(repr(ratio)) * 100)} %"
