@@ -102,10 +102,16 @@ def limits(setup: Setup, expected: ExpectedPattern | None = None) -> tuple[Limit
                 value == "off",
             )
         )
+    elif tolerance.included_angle_deg is not None:
+        note = f"{expected.form} has no two slanting families"
+        rows.append(Limit("included_angle", None, None, None, None, None, "deg", True, True, note))
     rows += [_teeth(f, setup, basis.teeth_certain) for f in families if f.hand != "ring"]
     rows.append(_at_most("ghost_ratio", tolerance.ghost_ratio, DEFAULT_GHOST_RATIO))
     if len(families) == 2:
         rows.append(_at_least("balance", tolerance.balance, DEFAULT_BALANCE))
+    elif tolerance.balance is not None:
+        note = f"{expected.form} has one family only"
+        rows.append(Limit("balance", None, None, None, None, None, "", True, True, note))
     rows.append(_at_least("form_fill", tolerance.form_fill, DEFAULT_FORM_FILL))
     rows.append(_at_most("run_in", tolerance.run_in_mm, default_run_in_mm(expected.families), "mm"))
     rows.append(_range("full_form_length", tolerance.full_form_length, setup.part.knurl_length_mm))

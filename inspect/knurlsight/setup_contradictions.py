@@ -121,9 +121,3 @@ def _pattern_contradictions(setup: Setup, add: Callable[[str, str], None]) -> No
                 f"is {pattern.teeth}, but {pattern.normal_pitch_mm:g} mm on {part.outside_diameter_mm:g} mm makes "
                 f"{count:.1f} teeth: change one of the three",
             )
-    for key, of_diagonal, right in (("helix", False, diagonal), ("included_angle", True, len(FORMS[form].hands) == 2)):
-        value = getattr(setup.tolerance, f"{key}_deg")
-        if of_diagonal and value not in (None, "off") and not (right and diagonal):
-            add(f"[tolerance] {key}", f"is stated, but {form} ({FORMS[form].words}) has no two slanting families")
-    if setup.tolerance.balance not in (None, "off") and len(FORMS[form].hands) < 2:
-        add("[tolerance] balance", f"is stated, but {form} ({FORMS[form].words}) has one family only")
