@@ -19,6 +19,10 @@ from knurlsight.setup_model import Setup, WheelSetup, form_of_wheels, rolled_for
 
 #: First bite of a wheel on the radius that a plan reckons with; makers allow 0.06 mm (plunging, 0.007 in on the wheel).
 DEFAULT_BITE_MM = 0.05
+#: Doubt about a wheel's pitch as a share of it: measured over all its teeth, or read off its label (common practice:
+#: real wheels differ from their names by a per cent or two; DIN 403's own tooth counts by up to 2 %).
+MEASURED_DOUBT = 0.001
+LABEL_DOUBT = 0.01
 #: Smallest slant that is seen as a family of its own and not as a straight one.
 LEAST_SLANT_DEG = 1.0
 
@@ -220,9 +224,10 @@ def expectation(setup: Setup) -> Expectation:
 
     Notes
     -----
-    The whole count N follows from [pattern] teeth, else from the blank: N = round(π d2 cos ψ / p_n). Then
-    p_t = π d1 / N, p_a is the wheel's, tan ψ = p_t / p_a. Without a blank, d2 is d1 less the growth at full form
-    (DIN 82); the count is then only the likeliest one, and the pitch is carried over by d1/d2.
+    The whole count N follows from [pattern] teeth, else from a measured wheel and the blank (π d2 cos ψ / p_n).
+    Then p_t = π d1 / N, p_a is the wheel's, tan ψ = p_t / p_a. Where the count is not sure (a label instead of a
+    measured wheel, no blank) the likeliest one is named and the pitch is carried over by d1/d2. Without a blank, d2 is
+    d1 less the growth at full form (DIN 82).
     """
     form = rolled_form(setup)
     if form is None:  # `read_setup` lets no such setup through; one built in Python may be.
@@ -241,10 +246,10 @@ def expectation(setup: Setup) -> Expectation:
         teeth_from, certain = _teeth_basis(setup, rolled, blank_mm, crest_mm)
         families = [_family_of_wheel(setup, f, crest_mm, blank_mm, certain) for f in rolled]
         if teeth_from == "blank" and not certain:
-            reals = ", ".join(f"{f.teeth_on(blank_mm or 0.0):.2f}" for f in rolled if f.helix_deg < 90)
+            reals = " and ".join(f"{f.teeth_on(blank_mm or 0.0):.2f}" for f in rolled if f.helix_deg < 90)
             notes.append(
-                f"The blank lies between two whole counts ({reals} teeth): the wheel may fall into either or double "
-                "track, so the count is not judged."
+                f"{reals} teeth would fit round the blank; the label of a wheel and its first bite leave the whole "
+                "count open, so it is not judged. A measured wheel (diameter and teeth) would settle it."
             )
         elif teeth_from == "outside diameter":
             notes.append("No blank diameter is stated: the count is the likeliest one and is not judged.")
@@ -290,10 +295,13 @@ def _teeth_basis(
         return None, False
     if setup.part.blank_diameter_mm is None:
         return "outside diameter", False
-    # The wheel counts at its first bite: sure is only a count that a bite does not change.
-    around = [f for f in rolled if f.helix_deg < 90]
+    # The wheel counts at its first bite, and a label is a per cent off: sure is only a count that neither changes.
+    doubt = MEASURED_DOUBT if all(w.teeth and w.diameter_mm for w in setup.wheels) else LABEL_DOUBT
+    bitten_mm = blank_mm - 2.0 * DEFAULT_BITE_MM
     certain = all(
-        round(f.teeth_on(blank_mm)) == round(f.teeth_on(blank_mm - 2.0 * DEFAULT_BITE_MM)) > 0 for f in around
+        round(f.teeth_on(blank_mm) * (1.0 + doubt)) == round(f.teeth_on(bitten_mm) * (1.0 - doubt)) > 0
+        for f in rolled
+        if f.helix_deg < 90
     )
     return "blank", certain
 
