@@ -96,7 +96,7 @@ class PitchFit:
 
 
 @dataclass(frozen=True)
-class PitchFits:
+class Fitting:
     """All standard pitches against a measured one, the fitting ones first, the nearest first among them."""
 
     rows: tuple[PitchFit, ...]
@@ -114,7 +114,7 @@ def fitting_pitches(
     outside_diameter: Quantity | None = None,
     helix_deg: float | None = None,
     at_wheel: bool = False,
-) -> PitchFits:
+) -> Fitting:
     """Hold a measured normal pitch against every standard pitch.
 
     Parameters
@@ -132,7 +132,7 @@ def fitting_pitches(
 
     Returns
     -------
-    PitchFits
+    Fitting
 
     Notes
     -----
@@ -155,7 +155,7 @@ def fitting_pitches(
         difference = normal_pitch.value / usual - 1.0
         rows.append(PitchFit(standard.name, standard.source, wheel, usual, lowest, highest, difference, fits))
     rows.sort(key=lambda row: (not row.fits, abs(row.difference)))
-    return PitchFits(tuple(rows), _sentence(rows))
+    return Fitting(tuple(rows), _sentence(rows))
 
 
 def _at_crest(
