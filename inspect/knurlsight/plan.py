@@ -42,7 +42,7 @@ from knurlsight.tracking import (
     teeth_per_diameter,
     tracking,
 )
-from knurlsight.units import LengthUnit, Pitch, format_length
+from knurlsight.units import MM_PER_INCH, LengthUnit, Pitch, format_length
 
 #: Form fill that a plan reckons with when none is asked for: stopping at 80 to 90 % of full form is common practice.
 DEFAULT_FILL = 0.9
@@ -338,7 +338,7 @@ def make_plan(request: PlanRequest, unit: LengthUnit = "mm") -> Plan:
             f"{blank.teeth} teeth on {blank.blank_diameter_mm:.3g} mm are too few to roll: take a finer pitch",
             hint="--pitch 0.5mm",
         )
-    setup = _setup(request, blank, families, method)
+    setup = _setup(request, blank, unit)
     depth = max(g.depth_mm for g in _grooves(families, request.fill))
     penetration = depth - growth / 2.0
     if bite > penetration:
@@ -577,15 +577,15 @@ def _no_blank_within(request: PlanRequest, options: list[BlankOption], limits: R
 # --- the setup file -------------------------------------------------------------------------------------------------
 
 
-def _setup(request: PlanRequest, blank: BlankOption, families: tuple[RolledFamily, ...], method: Method) -> Setup:
+def _setup(request: PlanRequest, blank: BlankOption, unit: LengthUnit) -> Setup:
     alike = len(blank.counts) == 1
     measured = all(is_measured(w) for w in request.wheels)
     kind = request.holder or _default_holder(request)
     return Setup(
         part=PartSetup(
             name=request.name,
-            outside_diameter_mm=_rounded(blank.outside_diameter_mm),
-            blank_diameter_mm=_rounded(blank.blank_diameter_mm),
+            outside_diameter_mm=_rounded(blank.outside_diameter_mm, unit),
+            blank_diameter_mm=_rounded(blank.blank_diameter_mm, unit),
             knurl_length_mm=request.knurl_length_mm,
             material=request.material,
         ),
@@ -603,6 +603,6 @@ def _default_holder(request: PlanRequest) -> HolderKindName:
     return "two wheels fixed" if len(request.wheels) == 2 else "one wheel"
 
 
-def _rounded(mm: float) -> float:
-    """A tenth of a micrometre is more than anybody can turn, and reads well in a file."""
-    return round(mm, 4)
+def _rounded(mm: float, unit: LengthUnit) -> float:
+    """A tenth of a micrometre or a hundred-thousandth of an inch: more than anybody can turn, and it reads well."""
+    return round(mm / MM_PER_INCH, 5) * MM_PER_INCH if unit == "in" else round(mm, 4)

@@ -59,7 +59,8 @@ def tracking_picture(plan: Plan, unit: LengthUnit = "mm", width_mm: float = 180.
             marks.append(Line(((x, bottom), (x, bottom + 1.2)), 0.25))
             label = format_length(blank_at(teeth), unit).removesuffix(f" {unit}")
             marks.append(Text(x, bottom + 4.4, label, 2.8, "middle"))
-            marks.append(Text(x, top - 1.2, f"{teeth} teeth", 2.8, "middle"))
+            if abs(x - x_of(chosen.blank_diameter_mm)) > 9.0:
+                marks.append(Text(x, top - 1.2, f"{teeth} teeth", 2.8, "middle"))
     marks.append(Line(((left, y_of(0.0)), (right, y_of(0.0))), 0.15, "#666666"))
     for value in (-0.5, 0.0, 0.5):
         words = f"{value:+.1f} tooth" if value else "whole"
@@ -70,10 +71,11 @@ def tracking_picture(plan: Plan, unit: LengthUnit = "mm", width_mm: float = 180.
         if end is not None and low <= end - chosen.growth_mm <= high:
             x = x_of(end - chosen.growth_mm)
             marks.append(Line(((x, top), (x, bottom)), 0.35, RED, dashed=True))
-            marks.append(Text(x, bottom - 1.0, "limit", 2.4, "middle", colour=RED))
+            marks.append(Text(x + 0.8, bottom - 1.0, "limit", 2.4, colour=RED))
     x = x_of(chosen.blank_diameter_mm)
-    marks.append(Line(((x, top - 4.8), (x, bottom)), 0.7, RED))
-    marks.append(Text(x, top - 6.4, f"blank {format_length(chosen.blank_diameter_mm, unit)}", 3.4, "middle", True, RED))
+    marks.append(Line(((x, top - 3.0), (x, bottom)), 0.7, RED))
+    words = f"blank {format_length(chosen.blank_diameter_mm, unit)}, {chosen.teeth} teeth"
+    marks.append(Text(x, top - 5.0, words, 3.4, "middle", True, RED))
     key = left
     for colour, words in (
         (TRACKS, "tracks"),

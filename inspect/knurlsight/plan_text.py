@@ -41,6 +41,9 @@ def advice_words(advice: Advice) -> str:
         return advice.reason
     same = advice.low == advice.high
     numbers = f"{advice.low:g}" if same else f"{advice.low:g} to {advice.high:g}"
+    if advice.unit.startswith("mm"):
+        low, high = (v / MM_PER_INCH for v in (advice.low, advice.high))
+        return f"{numbers} {advice.unit} ({low:.3f} to {high:.3f} in)"
     return f"{numbers} {advice.unit}".rstrip()
 
 

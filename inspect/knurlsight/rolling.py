@@ -246,7 +246,7 @@ def predicted_ghost(
     bite_mm: float,
     fill: float,
     profile_angle_deg: float = 90.0,
-    phases: Sequence[float] = (0.0, 0.37),
+    phases: Sequence[float] = (0.0, 0.23, 0.51, 0.77),
     samples_per_pitch: int = 24,
 ) -> float:
     """Ghost ratio to expect on a blank with a first bite: the mean over a few places of the first tooth."""

@@ -109,7 +109,7 @@ _RANGE_HINT = '["19.9 mm", "20.1 mm"], "20 +- 0.05 mm", "+0.02 -0.05 mm" or ">= 
 _SIGNED = r"[+\-−]\s*[\d.]+(?:\s*/\s*\d+)?\s*[a-zµ\"″]*"
 
 
-def _range(value: object) -> Range | Deviations:
+def read_range(value: object) -> Range | Deviations:
     """Limits of a length: a pair, ``20 +- 0.05 mm``, ``+0.02 -0.05 mm``, ``+- 0.05 mm``, ``>= 12 mm``."""
     if isinstance(value, list):
         if len(value) != 2:
@@ -259,7 +259,7 @@ PatternPitch = Annotated[float, BeforeValidator(_pattern_pitch)]
 ShareTolerance = Annotated[float | Off, BeforeValidator(_or_off(_percent))]
 UnitShareTolerance = Annotated[float | Off, BeforeValidator(_or_off(_unit_share))]
 AngleTolerance = Annotated[float | Off, BeforeValidator(_or_off(_plus_minus_angle))]
-RangeTolerance = Annotated[Range | Deviations | Off, BeforeValidator(_or_off(_range))]
+RangeTolerance = Annotated[Range | Deviations | Off, BeforeValidator(_or_off(read_range))]
 AllowedTolerance = Annotated[bool | Off, BeforeValidator(_or_off(_allowed))]
 
 
