@@ -1,0 +1,159 @@
+"""``knurlsight inspect``: one part, one or more photos."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from knurlsight import figures
+    from knurlsight.inspection import Inspection, ScaleRequest
+
+EXIT_STATUS = {"pass": 0, "fail": 1, "cannot_tell": 3, None: 0}
+
+SCALE_HELP = (
+    "What gives the size: od:25.02mm (caliper over the crests, the best), card, card:9.87mm, rule:1mm, rule:0.5mm, "
+    "rule:1/32in, rule:1/64in, pin:6mm, 0.0512mm/px. Without it: whatever card or rule is found."
+)
+HEIGHT_HELP = (
+    "Height of the scale's face above the surface under the part: bench (it lies there), axis, crest, or 16mm."
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to an app."""
+
+    @app.command()
+    def inspect(
+        photos: Annotated[
+            list[Path], typer.Argument(metavar="PHOTO...", help="Photos of one part; several are repeats.")
+        ],
+        setup: Annotated[
+            Path | None,
+            typer.Option("--setup", metavar="S.toml", help="What was wanted; without it nothing is judged."),
+        ] = None,
+        scale: Annotated[str | None, typer.Option("--scale", metavar="SPEC", help=SCALE_HELP)] = None,
+        scale_height: Annotated[
+            str, typer.Option("--scale-height", metavar="bench|axis|crest|MM", help=HEIGHT_HELP)
+        ] = "bench",
+        scale_photo: Annotated[
+            Path | None,
+            typer.Option(
+                "--scale-photo", metavar="PHOTO", help="The scale stands in this photo by the same fixed camera."
+            ),
+        ] = None,
+        json_out: Annotated[
+            Path | None, typer.Option("--json", metavar="OUT", help="Write the result file; - is standard output.")
+        ] = None,
+        report: Annotated[
+            Path | None, typer.Option("--report", metavar="OUT.html", help="Write a report to look at, print or send.")
+        ] = None,
+        picture: Annotated[
+            Path | None,
+            typer.Option("--picture", metavar="OUT.png|jpg", help="Write the photo with the findings drawn."),
+        ] = None,
+        units: Annotated[str, typer.Option("--units", metavar="mm|in", help="Units of lengths to read.")] = "mm",
+    ) -> None:
+        """Inspect one knurled part from a photo and say pass, fail or cannot tell."""
+        from knurlsight.terminal import has_colour, screen
+
+        units_word = units_of(units)
+        outputs = [o for o in (json_out, report, picture) if o is not None]
+        check_outputs(outputs, picture, [*photos, *(p for p in (setup, scale_photo) if p is not None)])
+        request = scale_request(scale, scale_height, scale_photo)
+        inspection = run_inspection(photos, setup, request)
+        write_outputs(inspection, json_out, report, picture, units_word)
+        if str(json_out) != "-" and str(report) != "-":
+            say(screen(inspection, units_word, colour=has_colour()))
+        for path in outputs:
+            if str(path) != "-":
+                typer.echo(f"written: {path}", err=True)
+        raise typer.Exit(EXIT_STATUS[inspection.verdict])
+
+
+def units_of(word: str) -> figures.Units:
+    """``mm`` or ``in``, as typed."""
+    from knurlsight.errors import UnitError
+
+    match word.strip().lower():
+        case "mm":
+            return "mm"
+        case "in" | "inch":
+            return "in"
+    raise UnitError(f"--units {word!r} is not known; lengths are shown in mm or in", hint="--units in")
+
+
+def check_outputs(outputs: list[Path], picture: Path | None, inputs: list[Path]) -> None:
+    """Refuse outputs that could not be written, before anything is measured."""
+    from knurlsight.errors import OutputError
+    from knurlsight.output import STDOUT, check_writable
+
+    if sum(str(o) == STDOUT for o in outputs) > 1:
+        raise OutputError("- (standard output) can take one output only; give the others a file name")
+    files = [o.resolve() for o in outputs if str(o) != STDOUT]
+    if len(set(files)) < len(files):
+        raise OutputError("two outputs have the same file name; give each its own")
+    if picture is not None and picture.suffix.lower() not in (".png", ".jpg", ".jpeg"):
+        raise OutputError(f"{picture}: a picture is written as .png or .jpg", hint=str(picture.with_suffix(".png")))
+    for path in outputs:
+        check_writable(path, inputs)
+
+
+def scale_request(scale: str | None, scale_height: str, scale_photo: Path | None) -> ScaleRequest:
+    """The scale's words and photo, read."""
+    from photoscale.photo import load_photo
+    from photoscale.words import parse_height, parse_scale
+
+    from knurlsight.inspection import ScaleRequest
+
+    word = parse_scale(scale) if scale is not None else None
+    height = parse_height(scale_height)
+    return ScaleRequest(word, height, load_photo(scale_photo) if scale_photo is not None else None)
+
+
+def run_inspection(photos: list[Path], setup: Path | None, request: ScaleRequest) -> Inspection:
+    """Read what is named, then inspect."""
+    from photoscale.photo import load_photo
+
+    from knurlsight.inspection import inspect_part
+    from knurlsight.setup import read_setup
+
+    wanted = read_setup(setup) if setup is not None else None
+    return inspect_part([load_photo(p) for p in photos], wanted, request)
+
+
+def write_outputs(
+    inspection: Inspection, json_out: Path | None, report: Path | None, picture: Path | None, units: figures.Units
+) -> None:
+    """Make every output first, then write them all: a failure leaves none half done."""
+    from knurlsight.output import write_bytes
+
+    made: list[tuple[Path, bytes]] = []
+    if json_out is not None:
+        from knurlsight.result import json_text, result_of
+
+        made.append((json_out, json_text(result_of(inspection)).encode()))
+    if picture is not None:
+        from knurlsight.pictures import annotated, encoded
+
+        made.append((picture, encoded(annotated(inspection, units), picture.suffix)))
+    if report is not None:
+        from knurlsight.report import html
+
+        made.append((report, html(inspection, units).encode()))
+    for path, data in made:
+        write_bytes(path, data)
+
+
+def say(text: str) -> None:
+    """Text to standard output; a reader that hangs up (`| head`) does not change the verdict."""
+    import os
+    import sys
+
+    try:
+        sys.stdout.write(text + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
