@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knurlsight.drawing import Drawing, Line, Mark, Picture, Text, rectangle
+from knurlsight.expected import RolledFamily
 from knurlsight.forms import FORMS
 from knurlsight.plan import Plan
-from knurlsight.rolling import infeed_schedule_mm, roll, straight_penetration_mm, surface_patch
+from knurlsight.rolling import Rolled, infeed_schedule_mm, roll, straight_penetration_mm, surface_patch
 from knurlsight.tracking import DOUBLE_TRACK_MISMATCH, SURE_MISMATCH, teeth_on_blank
 from knurlsight.units import LengthUnit, format_length
 
@@ -21,6 +22,8 @@ DOUBLE_TRACKS = "#c9c9c9"
 RED = "#b01515"
 #: Of the larger of the two pictures of each pattern.
 ENLARGED = 5.0
+#: Starts that are tried for a double track: teeth off the count, place of the first tooth.
+_BAD_STARTS = ((0.4, 0.0), (0.4, 0.4), (0.5, 0.0), (0.5, 0.4), (0.6, 0.7))
 
 
 def tracking_picture(plan: Plan, unit: LengthUnit = "mm", width_mm: float = 180.0, height_mm: float = 62.0) -> Drawing:
@@ -159,28 +162,36 @@ Profiles = list[NDArray[np.float64]]
 
 
 def simulated_profiles(plan: Plan) -> tuple[Profiles, Profiles]:
-    """Profiles around the work of each family from the rolling model: on the chosen count, and half a tooth off it.
+    """Profiles around the work of each family from the rolling model: on the chosen count, and double tracking.
 
-    The first bite of the second is a timid one, a fifth of the plan's, which is how double tracking comes about.
+    The second is the worst of some starts about half a tooth off the count with a timid first bite, a fifth of the
+    plan's, which is how double tracking comes about.
     """
     good: Profiles = []
     double: Profiles = []
-    fill = plan.request.fill
+    bite = max(plan.bite_mm, 0.01)
+    done: dict[tuple[float, float, float], tuple[NDArray[np.float64], NDArray[np.float64]]] = {}
     for family in plan.families:
-        penetration = straight_penetration_mm(family.normal_pitch_mm, fill, family.profile_angle_deg)
-        helix = 0.0 if family.hand == "ring" else family.helix_deg
-        bite = max(plan.bite_mm, 0.01)
-        pitch = family.normal_pitch_mm / math.cos(math.radians(helix))
-        for profiles, off, first in ((good, 0.0, bite), (double, 0.45, 0.2 * bite)):
-            blank = (plan.blank.teeth + off) * pitch / math.pi + 2.0 * first
-            rolled = roll(
-                blank, family.normal_pitch_mm, helix, infeed_schedule_mm(first, penetration), family.profile_angle_deg
-            )
-            if profiles is double and family.hand == "ring":
-                profiles.append(good[-1])
-            else:
-                profiles.append(rolled.height_mm)
+        alike = (family.normal_pitch_mm, family.helix_deg, family.profile_angle_deg)
+        if alike not in done:
+            clean = _rolled(plan, family, 0.0, bite, 0.0).height_mm
+            worst = clean
+            if family.hand != "ring":
+                starts = [_rolled(plan, family, off, 0.2 * bite, phase) for off, phase in _BAD_STARTS]
+                worst = max(starts, key=lambda r: r.ghost_ratio).height_mm
+            done[alike] = clean, worst
+        good.append(done[alike][0])
+        double.append(done[alike][1])
     return good, double
+
+
+def _rolled(plan: Plan, family: RolledFamily, off: float, bite_mm: float, phase: float) -> Rolled:
+    helix = 0.0 if family.hand == "ring" else family.helix_deg
+    pitch = family.normal_pitch_mm / math.cos(math.radians(helix))
+    penetration = straight_penetration_mm(family.normal_pitch_mm, plan.request.fill, family.profile_angle_deg)
+    blank = (plan.blank.teeth + off) * pitch / math.pi + 2.0 * bite_mm
+    schedule = infeed_schedule_mm(bite_mm, penetration)
+    return roll(blank, family.normal_pitch_mm, helix, schedule, family.profile_angle_deg, phase=phase)
 
 
 def shaded(height_mm: NDArray[np.float64], mm_per_sample: float) -> NDArray[np.uint8]:

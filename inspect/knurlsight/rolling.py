@@ -7,10 +7,11 @@ which a tooth that meets more metal on one flank turns towards the other by a pa
 What it leaves out: the spring of machine and work, the elastic part of the metal, friction of the pin, the second
 family, and the feed along the axis, whose first turns on fresh metal are like those simulated here.
 
-`GUIDANCE` is set so that the model double tracks about half-way between two whole counts and tracks within a fifth of a
-tooth of one, as practice and a maker's worked example have it (47 teeth on half an inch: 31 at 0.499 in, 30 at
-0.483 in, double tracking between). Where it double tracks is thus believable to a tenth of a tooth; how deep a ghost
-remains is not, and differs from run to run with the place where the first tooth lands.
+`GUIDANCE` is set so that the model double tracks half-way between two whole counts and tracks within a fifth of a tooth
+of one, as a maker's worked example has it (47 teeth on half an inch: 31 at 0.499 in, 30 at 0.483 in, double tracking
+between), and so that a timid start double tracks over a wider range than a firm one, as practice has it. Where it
+double tracks is thus believable to a tenth of a tooth or two; how deep a ghost remains is not, and differs from run to
+run with the place where the first tooth lands.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from numpy.typing import NDArray
 from knurlsight.growth import sharp_depth_mm
 
 #: Share of the way to balanced flanks that the wheel turns while a tooth goes in.
-GUIDANCE = 0.05
+GUIDANCE = 0.08
 #: Turns that the wheel stays at full depth.
 TURNS_AT_DEPTH = 2
 #: Most turns to full depth that are simulated.
