@@ -51,6 +51,8 @@ FIGURE_WORDS: dict[str, str] = {
     "wheel_mark": "mark repeating with the wheel",
     "open_seam": "seam where the pattern does not close",
 }
+#: Why a measured figure cannot be told.
+IN_DOUBT = "a limit lies within the uncertainty"
 #: Lengths cannot be judged without a scale; everything else can.
 LENGTHS = ("pitch", "run_in", "full_form_length", "knurl_length", "outside_diameter")
 
@@ -190,8 +192,8 @@ def judge(
         elif limit.name == "teeth":
             checks += _teeth(pattern, limit)
         else:
-            for figure in _figures_for(limit, pattern, expected, guard_factor, no_lengths, blank_diameter_mm):
-                checks.append(_check(limit, figure, guard_factor, halved))
+            for figure in _figures_for(limit, pattern, expected, guard_factor, blank_diameter_mm):
+                checks.append(_check(limit, figure, guard_factor, halved, no_lengths))
     return tuple(checks)
 
 
@@ -201,7 +203,7 @@ def reasons(checks: Sequence[Check], verdict: Verdict, units: Units = "mm") -> t
     lines: list[str] = []
     by_why: dict[str, list[Check]] = {}
     for check in deciding:
-        if verdict == "cannot_tell" and check.measured is None and not check.found:
+        if verdict == "cannot_tell" and not check.found and check.why != IN_DOUBT:
             by_why.setdefault(check.why, []).append(check)
         else:
             lines.append(check.words(units))
@@ -214,15 +216,17 @@ def reasons(checks: Sequence[Check], verdict: Verdict, units: Units = "mm") -> t
 # --- one figure at a time --------------------------------------------------------------------------------------------
 
 
-def _check(limit: Limit, figure: Measured, guard_factor: float, halved: Sequence[Hand]) -> Check:
+def _check(limit: Limit, figure: Measured, guard_factor: float, halved: Sequence[Hand], no_lengths: str) -> Check:
     nominal = limit.nominal if isinstance(limit.nominal, float | int) else None
     verdict: Verdict = "cannot_tell"
     why, wanted, found = figure.why, "", ""
-    if figure.quantity is not None:
+    if no_lengths and limit.name in LENGTHS:
+        why = no_lengths
+    elif figure.quantity is not None:
         within = RANGES.get(limit.name, (float("-inf"), float("inf")))
         verdict = decide(figure.quantity, limit.lower, limit.upper, guard_factor, within)
         if verdict == "cannot_tell":
-            why = why or "a limit lies within the uncertainty"
+            why = why or IN_DOUBT
     if limit.name in ("wheel_mark", "open_seam"):
         wanted = "none"
         if figure.quantity is not None:
@@ -290,7 +294,6 @@ def _figures_for(
     pattern: Pattern,
     expected: ExpectedPattern,
     guard_factor: float,
-    no_lengths: str,
     blank_diameter_mm: float | None,
 ) -> list[Measured]:
     """The measured figures that a limit concerns; one, but for the run-in, which has two ends."""
@@ -299,8 +302,6 @@ def _figures_for(
         name = f"{name} of the {HAND_WORDS[limit.hand]} family"
     if not pattern.families:
         return [Measured(None, name, _first(pattern.cannot, "no pattern could be read"))]
-    if limit.name in LENGTHS and no_lengths:
-        return [Measured(None, name, no_lengths)]
     if limit.name in ("pitch", "helix"):
         return [_of_family(limit, pattern, expected, name, blank_diameter_mm)]
     if limit.name == "ghost_ratio":

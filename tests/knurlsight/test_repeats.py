@@ -1,0 +1,66 @@
+"""Several photos of one part."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import made_patterns as made
+import numpy as np
+import pytest
+from knurlsight.repeats import join_quantities, join_repeats
+from photoscale.quantity import Quantity
+
+
+def test_one_photo_is_itself():
+    pattern = made.pattern()
+    assert join_repeats([pattern]) is pattern
+
+
+def test_photos_that_agree_keep_the_uncertainty_of_one():
+    # the scale is common to the repeats, so their number does not help against it
+    q, ratio = join_quantities([Quantity(1.000, 0.01, "mm"), Quantity(1.002, 0.01, "mm"), None])
+    assert q == Quantity(1.001, 0.01, "mm") and ratio < 1
+
+
+def test_photos_that_disagree_widen_it_by_the_birge_ratio():
+    q, ratio = join_quantities([Quantity(1.00, 0.01), Quantity(1.04, 0.01)])
+    assert ratio == pytest.approx(0.04 / np.sqrt(2) / 0.01)
+    assert q is not None and q.value == pytest.approx(1.02) and q.u == pytest.approx(0.01 * ratio)
+
+
+def test_a_contradiction_is_said():
+    a, b = made.pattern(), made.pattern(families=(made.family("right", 1.05), made.family("left")))
+    joined = join_repeats([a, b])
+    assert any("differ by more than their uncertainties: normal pitch" in n for n in joined.notes)
+
+
+def test_a_photo_that_could_not_be_measured_is_left_out_and_named():
+    joined = join_repeats([made.nothing("out of focus"), made.pattern()])
+    assert joined.form == "RGE"
+    assert any("photo 1 could not be measured" in n and "out of focus" in n for n in joined.notes)
+    assert join_repeats([made.nothing(), made.nothing()]).form is None
+
+
+def test_two_different_parts_are_not_joined():
+    joined = join_repeats([made.pattern(), made.pattern("RBR", (made.family("right"),))])
+    assert joined.form is None and "are they of one part" in joined.cannot[0]
+
+
+def test_double_tracking_seen_once_is_seen():
+    clean, double = made.pattern(), made.pattern(families=(made.family("right", ghost=0.5), made.family("left")))
+    track = join_repeats([clean, double]).families[0].double_track
+    assert track.present is True and track.ghost_ratio == Quantity(0.5, 0.02)
+
+
+def test_whole_counts_that_disagree_are_not_whole():
+    a = made.pattern(families=(made.family("right", whole=54), made.family("left", whole=54)))
+    b = made.pattern(families=(made.family("right", whole=55), made.family("left")))
+    joined = join_repeats([a, b])
+    assert joined.families[0].teeth_whole is None and joined.families[1].teeth_whole == 54
+
+
+def test_the_inputs_stay_as_they_are():
+    patterns = [made.pattern(), made.pattern()]
+    before = [replace(p) for p in patterns]
+    join_repeats(patterns)
+    assert [p.families for p in patterns] == [p.families for p in before]
