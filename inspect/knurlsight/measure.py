@@ -1,0 +1,368 @@
+"""From an outline to the measured pattern: families, pitches, helix, count round, double tracking, fill, ends.
+
+Everything dimensionless comes from the fitted model in units of the radius; the scale enters last, so that helix, count
+and ratios do not inherit its uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from photoscale.camera import Camera
+from photoscale.cylinder import Cylinder
+from photoscale.photo import Photo
+from photoscale.quantity import Quantity
+from photoscale.scene import CylinderScale
+
+from knurlsight.expected import ExpectedPattern
+from knurlsight.flanks import TIED, Fit, Grooves
+from knurlsight.ghost import Ghost, ghosts_of
+from knurlsight.hough import hough_family
+from knurlsight.model import DoubleTrack, End, Family, Form, Hand, Outline, Pattern, Spectrum, Surface
+from knurlsight.sightlines import Sightlines, sightlines
+from knurlsight.spectrum import peaks_of, power_of, spectrum_of
+from knurlsight.start import fit_hypothesis, hypotheses
+from knurlsight.unroll import unroll
+from knurlsight.zone import Zone, zone_of
+
+Array = NDArray[np.float64]
+
+SPECTRUM_ARC_DEG = 46.0
+FIT_ARC_DEG = 60.0
+COARSE_SAMPLES, FINE_SAMPLES = 7.0, 14.0
+LEAST_PX_PER_PITCH = 8.0  # to judge
+HOPELESS_PX_PER_PITCH = 4.5  # to measure at all
+MOST_UNEXPLAINED = 0.72
+SECOND_FAMILY_GAIN = 0.85  # a second family must leave less than this share of what one leaves
+MOST_CLIPPED = 0.35
+
+# what light and an idealised profile still do to the model, as relative standard uncertainties (path-traced photos,
+# camera and outline given); the photo's own scatter comes on top
+MODEL_AROUND = {"pair": 0.0055, "single": 0.012, "straight": 0.015}
+MODEL_ALONG = 0.0016
+MODEL_FILL = {"pair": 0.08, "single": 0.15, "straight": 0.12}
+MODEL_BALANCE = 0.07
+
+
+@dataclass(frozen=True)
+class View:
+    """The part as its pattern is measured: camera, crest cylinder of radius 1, heights of the zone's ends."""
+
+    camera: Camera
+    cylinder: Cylinder
+    zone_z: tuple[float, float]
+
+
+def measure_part(
+    photo: Photo, outline: Outline, scale: CylinderScale | None, expected: ExpectedPattern | None
+) -> Pattern:
+    """Measure one part.
+
+    Parameters
+    ----------
+    photo : Photo
+    outline : Outline
+    scale : CylinderScale or None
+        None gives what needs no scale: form, helix, count, ratios.
+    expected : ExpectedPattern or None
+        Only used to name what was looked for; never to steer a figure.
+    """
+    view = _view(outline, scale)
+    zone = zone_of(photo.grey, view.camera, view.cylinder, view.zone_z, fine=True)
+    zone = zone or Zone(view.zone_z, (0.0, 0.0), (0.05, 0.05), outline.cut)
+    surface, spectrum = _unrolled(photo, view, zone)
+    px_per_radius = _px_per_radius(view)
+    clipped = _clipped(surface)
+    if clipped > MOST_CLIPPED:
+        return _nothing(outline, surface, spectrum, f"{clipped:.0%} of the pattern is blown out by glare: move the lamp to one end and lower it, or expose less")
+    best = _best_fit(photo, view, zone, surface)
+    if best is None:
+        return _nothing(outline, surface, spectrum, "no set of knurl lines stands out: more light from one side, sharper, closer (8 px to a pitch)")
+    fit, sight = best
+    px_per_pitch = min(g.pitch for g in fit.knurl.families) * px_per_radius
+    if px_per_pitch < HOPELESS_PX_PER_PITCH:
+        return _nothing(outline, surface, spectrum, f"closer: {px_per_pitch:.1f} px per pitch, {LEAST_PX_PER_PITCH:.0f} needed")
+    if fit.unexplained > MOST_UNEXPLAINED:
+        return _nothing(outline, surface, spectrum, "the pattern is too blurred or too uneven to be measured: hold the camera still, focus on the crest, lamp from one end")
+    found = ghosts_of(fit, sight)
+    return _pattern(outline, view, zone, fit, sight, found, scale, surface, spectrum, px_per_pitch)
+
+
+def _view(outline: Outline, scale: CylinderScale | None) -> View:
+    if scale is None:
+        return View(outline.camera, outline.cylinder.scaled(1.0), outline.zone_z)
+    cylinder = scale.cylinder.scaled(1.0)
+    # the same two circles on the crest, seen with the refined camera
+    crest = outline.camera.project(outline.cylinder.points(np.zeros(2), np.array(outline.zone_z)))
+    _, z, _ = cylinder.meet(scale.camera.rays(crest))
+    return View(scale.camera, cylinder, (float(z.min()), float(z.max())))
+
+
+def _px_per_radius(view: View) -> float:
+    ends = view.camera.project(view.cylinder.points(np.zeros(2), np.array(view.zone_z)))
+    return float(np.hypot(*(ends[1] - ends[0])) / (view.zone_z[1] - view.zone_z[0]))
+
+
+def _full_form(zone: Zone) -> tuple[float, float]:
+    """The span that is fitted: inside the run-ins and a little off the ends."""
+    z0, z1 = zone.span_z
+    margin = 0.03 * (z1 - z0)
+    a, b = z0 + zone.run_in[0] + margin, z1 - zone.run_in[1] - margin
+    if b - a < 0.4 * (z1 - z0):
+        middle = (z0 + z1) / 2
+        return middle - 0.2 * (z1 - z0), middle + 0.2 * (z1 - z0)
+    return a, b
+
+
+def _unrolled(photo: Photo, view: View, zone: Zone) -> tuple[Surface, Spectrum]:
+    span = _full_form(zone)
+    scale = _px_per_radius(view)
+    rows = int(np.clip(2 * np.radians(SPECTRUM_ARC_DEG) * scale / 1.4, 64, 420))
+    columns = int(np.clip((span[1] - span[0]) * scale / 1.4, 48, 640))
+    surface = unroll(photo.grey, view.camera, view.cylinder, span, SPECTRUM_ARC_DEG, rows, columns)
+    return surface, spectrum_of(surface)
+
+
+def _clipped(surface: Surface) -> float:
+    return float((surface.brightness[surface.valid] > 250).mean()) if surface.valid.any() else 1.0
+
+
+def _best_fit(photo: Photo, view: View, zone: Zone, surface: Surface) -> tuple[Fit, Sightlines] | None:
+    best: tuple[Fit, Sightlines] | None = None
+    span = _full_form(zone)
+    for hypothesis in hypotheses(peaks_of(surface, power_of(surface.brightness)))[:2]:
+        pitch = float(np.mean([1 / np.hypot(*line) for line in hypothesis.lines]))
+        coarse, fine = (
+            sightlines(photo.grey, view.camera, view.cylinder, span, FIT_ARC_DEG, pitch, samples)
+            for samples in (COARSE_SAMPLES, FINE_SAMPLES)
+        )
+        fit = fit_hypothesis(hypothesis, coarse, fine)
+        if fit is None:
+            continue
+        if best is None:
+            best = fit, fine
+            continue
+        more, fewer = (fit, best[0]) if len(fit.knurl.families) > len(best[0].knurl.families) else (best[0], fit)
+        if len(more.knurl.families) > len(fewer.knurl.families):
+            wins = more if more.unexplained < SECOND_FAMILY_GAIN * fewer.unexplained else fewer
+        else:
+            wins = min(fit, best[0], key=lambda f: f.unexplained)
+        best = (fit, fine) if wins is fit else best
+    return best
+
+
+def _nothing(outline: Outline, surface: Surface, spectrum: Spectrum, reason: str) -> Pattern:
+    return Pattern(
+        outline=outline,
+        form=None,
+        families=(),
+        outside_diameter=None,
+        included_angle=None,
+        balance=None,
+        form_fill=None,
+        knurled_length=None,
+        full_form_length=None,
+        ends=None,
+        seen_arc_deg=None,
+        px_per_pitch=None,
+        agreement="",
+        surface=surface,
+        spectrum=spectrum,
+        cannot=(reason,),
+    )
+
+
+def _form(fit: Fit) -> Form:
+    families = fit.knurl.families
+    if len(families) == 1:
+        g = families[0]
+        if abs(g.along) < 1e-9:
+            return "RAA"
+        return "RBR" if g.along < 0 else "RBL"
+    square = any(g.around == 0 for g in families)
+    if fit.knurl.crossing == "recessed":
+        return "RKV" if square else "RGV"
+    return "RKE" if square else "RGE"
+
+
+def _hand(g: Grooves) -> Hand:
+    if g.around == 0:
+        return "ring"
+    if g.along == 0:
+        return "axial"
+    return "right" if g.along < 0 else "left"
+
+
+def _kind(fit: Fit) -> str:
+    if len(fit.knurl.families) == 2:
+        return "pair"
+    return "single" if fit.knurl.families[0].along else "straight"
+
+
+def _pattern(
+    outline: Outline,
+    view: View,
+    zone: Zone,
+    fit: Fit,
+    sight: Sightlines,
+    ghosts: tuple[Ghost, ...],
+    scale: CylinderScale | None,
+    surface: Surface,
+    spectrum: Spectrum,
+    px_per_pitch: float,
+) -> Pattern:
+    kind = _kind(fit)
+    coarse = max(1.0, (10.0 / px_per_pitch) ** 1.5)  # blur eats the borders that fix the geometry
+    families = tuple(
+        _family(fit, k, ghosts[k], scale, sight, kind, coarse) for k in range(len(fit.knurl.families))
+    )
+    families = tuple(sorted(families, key=lambda f: ("right", "left", "axial", "ring").index(f.hand)))
+    radius_mm = scale.cylinder.radius if scale is not None else None
+    u_scale = _finite(scale.u_scale_rel) if scale is not None else 0.0
+    angles = [f.helix_angle for f in families if f.hand in ("left", "right")]
+    included = None
+    if len(angles) == 2:
+        included = Quantity(sum(a.value for a in angles), math.hypot(*(a.u for a in angles)) * 1.2, "deg")
+    depths = [g.depth(fit.knurl.profile_angle_deg) for g in fit.knurl.families]
+    balance = fill = None
+    if len(depths) == 2:
+        balance = Quantity(min(depths) / max(depths), MODEL_BALANCE * coarse)
+    worst = min(families, key=lambda f: f.fill.value if f.fill else 9)
+    fill = worst.fill
+    length = full = None
+    ends = None
+    if radius_mm is not None:
+        z0, z1 = zone.span_z
+        u_ends = math.hypot(*zone.u_end) * radius_mm
+        value = (z1 - z0) * radius_mm
+        length = Quantity(value, math.hypot(u_ends, u_scale * value), "mm")
+        full_value = max(0.0, value - (zone.run_in[0] + zone.run_in[1]) * radius_mm)
+        full = Quantity(full_value, math.hypot(1.5 * u_ends, u_scale * value), "mm")
+    crest = view.camera.project(view.cylinder.points(np.zeros(2), np.array(zone.span_z)))
+    made = []
+    for k in (0, 1):
+        run = None
+        if radius_mm is not None and not zone.cut[k]:
+            run = Quantity(zone.run_in[k] * radius_mm, max(zone.u_end[k] * 1.5, 0.15 * zone.run_in[k]) * radius_mm, "mm")
+        made.append(End((float(crest[k, 0]), float(crest[k, 1])), run, run))
+    ends = (made[0], made[1])
+    arc = float(np.degrees(np.abs(sight.theta).mean(axis=1).max())) * 2
+    return Pattern(
+        outline=replace(outline, camera=view.camera, cylinder=view.cylinder, zone_z=zone.span_z, cut=zone.cut),
+        form=_form(fit),
+        families=families,
+        outside_diameter=_stated(scale.outside_diameter) if scale is not None else None,
+        included_angle=included,
+        balance=balance,
+        form_fill=fill,
+        knurled_length=length,
+        full_form_length=full,
+        ends=ends,
+        seen_arc_deg=Quantity(arc, 2.0, "deg"),
+        px_per_pitch=px_per_pitch,
+        agreement=_agreement(fit, surface),
+        surface=surface,
+        spectrum=spectrum,
+        notes=outline.notes,
+    )
+
+
+def _stated(q: Quantity) -> Quantity:
+    return q
+
+
+def _finite(u: float) -> float:
+    return u if math.isfinite(u) else 0.0
+
+
+def _family(
+    fit: Fit,
+    k: int,
+    ghost: Ghost,
+    scale: CylinderScale | None,
+    sight: Sightlines,
+    kind: str,
+    coarse: float,
+) -> Family:
+    g = fit.knurl.families[k]
+    hand = _hand(g)
+    tied = TIED in fit.names
+    u_around = 0.0
+    if g.around:
+        own = fit.u(TIED) if tied else fit.u((k, "around"))
+        u_around = math.hypot(own / g.around, MODEL_AROUND[kind] * coarse)
+    u_along = math.hypot(fit.u((k, "along")) / abs(g.along), MODEL_ALONG * coarse) if g.along else 0.0
+    teeth = whole = None
+    if g.around:
+        n = 2 * math.pi * g.around
+        u_width = scale.u_width_rel if scale is not None and math.isfinite(scale.u_width_rel) else 0.002
+        u_n = n * math.hypot(u_around, 0.5 * u_width)
+        teeth = Quantity(n, u_n)
+        whole = whole_count(n, u_n) if not ghost.present else None
+    ratio = math.atan2(abs(g.along), g.around)  # tan ψ = p_t / p_a = along / around
+    u_helix = math.degrees(math.sin(ratio) * math.cos(ratio) * math.hypot(u_around, u_along)) if g.along and g.around else 0.3
+    helix = Quantity(math.degrees(ratio) if hand != "axial" else 0.0, u_helix, "deg")
+    if hand == "ring":
+        helix = Quantity(90.0, 0.3, "deg")
+    normal = transverse = axial = None
+    if scale is not None:
+        r = scale.cylinder.radius
+        s = _finite(scale.u_scale_rel)
+        if g.around:
+            value = r / g.around
+            transverse = Quantity(value, value * math.hypot(s, u_around), "mm")
+        if g.along:
+            value = r / abs(g.along)
+            axial = Quantity(value, value * math.hypot(s, u_along), "mm")
+        value = r * g.pitch
+        c2 = math.cos(ratio) ** 2
+        normal = Quantity(value, value * math.sqrt(s**2 + (c2 * u_around) ** 2 + ((1 - c2) * u_along) ** 2), "mm")
+    u_fill = math.hypot(_finite(fit.u((k, "fill"))), MODEL_FILL[kind] * coarse)
+    fill = Quantity(min(1.0, g.fill), u_fill)
+    strength = Quantity(g.depth(fit.knurl.profile_angle_deg) / g.pitch, u_fill * 0.5)
+    # φ = around θ + along (z - middle) - phase
+    return Family(
+        hand=hand,
+        normal_pitch=normal,
+        transverse_pitch=transverse,
+        axial_pitch=axial,
+        helix_angle=helix,
+        teeth=teeth,
+        teeth_whole=whole,
+        fill=fill,
+        strength=strength,
+        double_track=DoubleTrack(ghost.present, ghost.ratio, ghost.offset, ghost.extent, ghost.words),
+        teeth_fit=2 * math.pi * g.around,
+        axial_pitch_radii=1 / abs(g.along) if g.along else math.inf,
+        sign=int(np.sign(g.along)),
+        phase_turns=-g.phase - g.along * sight.middle_z,
+    )
+
+
+def whole_count(teeth: float, u: float) -> int | None:
+    """The whole number of teeth, when its probability among whole numbers is over 0.95."""
+    nearest = round(teeth)
+    near = np.arange(nearest - 6, nearest + 7)
+    weight = np.exp(-0.5 * ((near - teeth) / max(u, 1e-6)) ** 2)
+    return int(nearest) if u < 0.3 and weight[6] / weight.sum() > 0.95 else None
+
+
+def _agreement(fit: Fit, surface: Surface) -> str:
+    """What the Hough reading says of each family, in words; empty when they agree."""
+    apart = []
+    for peak_like in fit.knurl.families:
+        seen = hough_family(surface, peak_like.around, peak_like.along)
+        if seen is None:
+            apart.append(f"the {_hand(peak_like)} lines are too weak for the Hough reading")
+            continue
+        turned = math.degrees(
+            math.atan2(seen.along, seen.around) - math.atan2(peak_like.along, peak_like.around)
+        )
+        longer = math.hypot(seen.around, seen.along) * peak_like.pitch - 1
+        # the votes see the same light as the spectrum: a few per cent is what light does
+        if abs(turned) > 2.5 or abs(longer) > 0.09:
+            apart.append(f"Hough and Fourier disagree on the {_hand(peak_like)} lines by {turned:+.1f}° and {longer:+.1%}")
+    return "; ".join(apart) or "Fourier and Hough agree"

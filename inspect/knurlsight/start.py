@@ -1,0 +1,269 @@
+"""From spectral peaks to a fitted model: which families there are, where their lines lie, and outwards from the middle.
+
+The peaks give pitch and direction to a few per cent and nothing of the phase that matters, since the light decides
+which flank is bright. So the phases are searched on a small patch in the middle of the view, where lines of sight go
+straight down; the best few are fitted there, and the winner is followed outwards over wider and wider arcs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+from photoscale.camera import Camera
+from photoscale.cylinder import Cylinder
+
+from knurlsight.flanks import BELIEFS, TIED, Cells, Crossing, Fit, Grooves, Knurl, Name, cells_for, fit, unexplained
+from knurlsight.sightlines import Sightlines, sightlines
+from knurlsight.spectrum import Peak, peaks_of, power_of
+from knurlsight.unroll import unroll
+
+AXIAL_DEG = 5.0  # lines no steeper than this count as axial
+RING_DEG = 84.0
+STEEPEST_DEG = 66.0
+PHASES = np.arange(8) / 8
+START_FILL = 0.75
+TIED_COST = 1.012  # a common count is kept up to this growth of the unexplained share
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """A set of families that the peaks suggest: (around, along) of each, and how they may cross."""
+
+    lines: tuple[tuple[float, float], ...]
+    crossings: tuple[Crossing, ...]
+
+
+def hypotheses(peaks: tuple[Peak, ...]) -> tuple[Hypothesis, ...]:
+    """What the peaks may be, the likeliest first; empty when no family of knurl lines stands out."""
+    usable = [p for p in peaks if p.steepness_deg < STEEPEST_DEG]
+    if not usable:
+        return ()
+    first = _fundamental(usable)
+    out: list[Hypothesis] = []
+    if first.steepness_deg < AXIAL_DEG:
+        rings = [p for p in peaks if p.steepness_deg > RING_DEG and p.power > 0.02 * first.power]
+        similar = [p for p in rings if 0.5 < p.pitch / first.pitch < 2.0]
+        if similar:
+            ring = max(similar, key=lambda p: p.power)
+            out.append(Hypothesis(((abs(first.around), 0.0), (0.0, ring.along)), ("raised", "recessed")))
+        # a diamond's sum peak is axial as well: its two families stand at half the frequency around
+        halves = _counterparts(usable, first)
+        if halves is not None:
+            out.insert(0, halves)
+        out.append(Hypothesis(((abs(first.around), 0.0),), ("single",)))
+        return tuple(out)
+    others = [
+        p
+        for p in usable
+        if np.sign(p.around) != np.sign(first.around)
+        and p.steepness_deg >= AXIAL_DEG
+        and abs(np.log(p.pitch / first.pitch)) < 0.3
+        and abs(p.steepness_deg - first.steepness_deg) < 16
+    ]
+    if others and others[0].power > 0.003 * first.power:
+        pair = tuple(sorted((_grooves(first), _grooves(others[0])), key=lambda g: g[1]))
+        out.append(Hypothesis(pair, ("raised", "recessed")))
+    if not others or others[0].power < 0.08 * first.power:
+        out.append(Hypothesis((_grooves(first),), ("single",)))
+    return tuple(out)
+
+
+def _grooves(peak: Peak) -> tuple[float, float]:
+    """(around, along) with around positive; along is negative for right-hand lines."""
+    return (peak.around, peak.along) if peak.around > 0 else (-peak.around, -peak.along)
+
+
+def _fundamental(peaks: list[Peak]) -> Peak:
+    """The strongest peak, or that of half its frequency when there is one: sharp crests make strong harmonics."""
+    first = peaks[0]
+    for p in peaks[1:]:
+        if (
+            abs(p.around - first.around / 2) < 0.06 * abs(first.around) + 0.3
+            and abs(p.along - first.along / 2) < 0.06 * abs(first.along) + 0.3
+            and p.power > 0.02 * first.power
+        ):
+            return p
+    return first
+
+
+def _counterparts(peaks: list[Peak], sum_peak: Peak) -> Hypothesis | None:
+    """Two leaning families whose sum is the given axial peak."""
+    leaning = [p for p in peaks if p.steepness_deg >= AXIAL_DEG and p.power > 0.02 * sum_peak.power]
+    for a in leaning:
+        for b in leaning:
+            if a.around > 0 > b.around:
+                total = abs(a.around) + abs(b.around)
+                if abs(total / abs(sum_peak.around) - 1) < 0.06 and abs(np.log(a.pitch / b.pitch)) < 0.2:
+                    pair = tuple(sorted((_grooves(a), _grooves(b)), key=lambda g: g[1]))
+                    return Hypothesis(pair, ("raised", "recessed"))
+    return None
+
+
+def free_names(
+    knurl: Knurl, *, shape: bool = True, tied: bool = False, ghosts: tuple[int, ...] = (), drift: bool = False
+) -> tuple[Name, ...]:
+    """What is fitted.
+
+    Lines always; `shape` adds fill, angle and blur; `tied` gives both families of a diamond one count round; `ghosts`
+    names families with a second set of grooves; `drift` frees the change of the axial pitch.
+    """
+    names: list[Name] = [TIED] if tied else []
+    for k, g in enumerate(knurl.families):
+        names.append((k, "phase"))
+        if g.around and not tied:
+            names.append((k, "around"))
+        if g.along:
+            names.append((k, "along"))
+        if shape:
+            names.append((k, "fill"))
+        if k in ghosts:
+            names += [(k, "ghost"), (k, "offset")]
+    if shape:
+        names += [(-1, "profile_angle_deg"), (-1, "blur")]
+    if drift and any(g.along for g in knurl.families):
+        names.append((-1, "drift"))
+    return tuple(names)
+
+
+def may_be_tied(knurl: Knurl) -> bool:
+    """Two leaning families whose counts differ by no more than light can feign."""
+    if len(knurl.families) != 2 or not all(g.around for g in knurl.families):
+        return False
+    a, b = (g.around for g in knurl.families)
+    return abs(a - b) < 0.055 * (a + b) / 2
+
+
+def fit_hypothesis(
+    hypothesis: Hypothesis,
+    coarse: Sightlines,
+    fine: Sightlines,
+    beliefs: dict[str, tuple[float, float]] | None = None,
+) -> Fit | None:
+    """The best fit of a hypothesis over the whole patch, all its crossings tried; None when the patch is too small.
+
+    `coarse` (about 7 samples to a pitch) carries the search, `fine` (about 14) the figures.
+    """
+    pitch = float(np.mean([1 / np.hypot(*line) for line in hypothesis.lines]))
+    per_pitch = pitch / float(np.abs(coarse.z_u).mean())
+    middle = coarse.within(22.0, int(10 * per_pitch))
+    if min(middle.theta.shape) < 6:
+        return None
+    straight = not any(along for _, along in hypothesis.lines)
+    leaders: list[tuple[float, Knurl]] = []
+    for crossing in hypothesis.crossings:
+        leaders += _phase_search(hypothesis, crossing, middle)
+    least = min(cost for cost, _ in leaders)
+    leaders = [(c, k) for c, k in leaders if c < 1.25 * least]
+    if straight:
+        leaders = [(c, variant) for c, k in leaders for variant in _straight_variants(k)]
+        beliefs = {**(beliefs or BELIEFS), "around": _straight_belief(hypothesis.lines[0][0])}
+    inner = coarse.within(25.0, int(16 * per_pitch))
+    wide = coarse.within(40.0, int(24 * per_pitch))
+    inner_cells = Cells(2, 1) if straight else Cells(5, 1)
+    grown = _best(fit(k, inner, inner_cells, free_names(k, shape=False), steps=6, beliefs=beliefs) for _, k in leaders)
+    cells = cells_for(wide, pitch, straight=straight)
+    wider = _best(_grow(f.knurl, wide, cells, beliefs, steps=8) for f in grown[:4])
+    cells = cells_for(coarse, pitch, straight=straight)
+    whole = _best(_grow(f.knurl, coarse, cells, beliefs, steps=8) for f in wider)
+    keep = [f for f in whole if f.unexplained < 1.1 * whole[0].unexplained][:2]
+    cells = cells_for(fine, pitch, straight=straight)
+    return _best(_grow(f.knurl, fine, cells, beliefs, steps=8) for f in keep)[0]
+
+
+def _best(fits: Iterable[Fit]) -> list[Fit]:
+    """Sorted by what they leave, near-copies dropped."""
+    kept: list[Fit] = []
+    for f in sorted(fits, key=lambda f: f.unexplained):
+        if all(f.knurl.crossing != g.knurl.crossing or _apart(f.knurl, g.knurl) > 0.1 for g in kept):
+            kept.append(f)
+    return kept
+
+
+def _straight_belief(around: float) -> tuple[float, float]:
+    """What a spectral peak says of the count of straight lines: it reads high by about the relative groove depth.
+
+    At 90° and three quarters fill the depth is 0.37 pitch = 2.4 / N radii. (Path-traced photos: 0.4 to 1.2 of it.)
+    """
+    excess = 0.75 * 2.4 / (2 * np.pi * around)
+    return float(around * (1 - excess)), float(around * 0.6 * excess)
+
+
+def _straight_variants(knurl: Knurl) -> list[Knurl]:
+    g = knurl.families[0]
+    mean, sd = _straight_belief(g.around)
+    return [
+        replace(knurl, families=(replace(g, around=around, fill=fill),))
+        for around in (mean - sd, mean, mean + sd)
+        for fill in (0.55, 0.85)
+    ]
+
+
+def quick_look(
+    grey: NDArray[np.uint8], camera: Camera, cylinder: Cylinder, span_z: tuple[float, float]
+) -> tuple[float, int]:
+    """What the flank model leaves unexplained in the middle of the view, and of how many families; (1, 0) if of none.
+
+    A knurl of two families leaves 0.2 to 0.5 there, wood or cloth 0.6 and more; single lines prove less.
+    """
+    z0, z1 = span_z
+    margin = 0.06 * (z1 - z0)
+    span = (z0 + margin, z1 - margin)
+    surface = unroll(grey, camera, cylinder, span, 46, 256, int(np.clip(160 * (z1 - z0), 64, 400)))
+    found = hypotheses(peaks_of(surface, power_of(surface.brightness)))
+    if not found:
+        return 1.0, 0
+    pitch = float(np.mean([1 / np.hypot(*line) for line in found[0].lines]))
+    sight = sightlines(grey, camera, cylinder, span, 24, pitch, 7)
+    per_pitch = pitch / float(np.abs(sight.z_u).mean())
+    middle = sight.within(23.0, int(12 * per_pitch))
+    if min(middle.theta.shape) < 6:
+        return 1.0, 0
+    best = min(_phase_search(found[0], c, middle)[0][0] for c in found[0].crossings)
+    return best, len(found[0].lines)
+
+
+def _phase_search(hypothesis: Hypothesis, crossing: Crossing, patch: Sightlines) -> list[tuple[float, Knurl]]:
+    """The three best phases, no two of them neighbours on the grid."""
+    grid = Cells(4, 1)
+    tried = []
+    for phases in product(PHASES, repeat=len(hypothesis.lines)):
+        knurl = Knurl(
+            crossing,
+            tuple(Grooves(a, m, float(p), START_FILL) for (a, m), p in zip(hypothesis.lines, phases, strict=True)),
+        )
+        tried.append((unexplained(knurl, patch, grid), knurl))
+    tried.sort(key=lambda t: t[0])
+    kept: list[tuple[float, Knurl]] = []
+    for cost, knurl in tried:
+        if all(_apart(knurl, other) > 0.14 for _, other in kept):
+            kept.append((cost, knurl))
+        if len(kept) == 3:
+            break
+    return kept
+
+
+def _apart(a: Knurl, b: Knurl) -> float:
+    away = [g.phase - h.phase for g, h in zip(a.families, b.families, strict=True)]
+    return max(abs(d - round(d)) for d in away)
+
+
+def _grow(
+    knurl: Knurl,
+    sight: Sightlines,
+    cells: Cells,
+    beliefs: dict[str, tuple[float, float]] | None,
+    *,
+    steps: int,
+) -> Fit:
+    """Fit everything; two families get one common count unless that explains clearly less."""
+    free = fit(knurl, sight, cells, free_names(knurl), steps=steps, beliefs=beliefs)
+    if not may_be_tied(knurl):
+        return free
+    around = float(np.mean([g.around for g in knurl.families]))
+    even = replace(knurl, families=tuple(replace(g, around=around) for g in knurl.families))
+    tied = fit(even, sight, cells, free_names(even, tied=True), steps=steps, beliefs=beliefs)
+    return tied if tied.unexplained < TIED_COST * free.unexplained else free

@@ -1,0 +1,146 @@
+"""The knurled zone along the axis: where the pattern begins and ends, and over which length it fades in.
+
+Each family is locked in at its own spectral peak; its amplitude along the axis, smoothed over about one pitch, is a
+plateau with two flanks. A linear run-in of length r, seen through the smoothing, has its quarter and three-quarter
+points r/2 apart; the first trace lies half a run-in before the middle of the flank.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from photoscale.camera import Camera
+from photoscale.cylinder import Cylinder
+
+from knurlsight.model import Surface
+from knurlsight.spectrum import Peak, peaks_of, power_of
+from knurlsight.unroll import roll_out
+
+Array = NDArray[np.float64]
+
+ARC_DEG = 42.0
+ROWS = 112
+STEEPEST_DEG = 68.0  # lines steeper than this against the axis are rings, grooves or threads
+
+
+@dataclass(frozen=True)
+class Zone:
+    """Ends of the zone in radii along the axis.
+
+    Attributes
+    ----------
+    span_z : (float, float)
+        First and last trace of pattern.
+    run_in : (float, float)
+        Length over which the pattern fades in at end 1 / end 2.
+    u_end : (float, float)
+        Standard uncertainty of each end.
+    cut : (bool, bool)
+        The frame ends before the pattern does.
+    """
+
+    span_z: tuple[float, float]
+    run_in: tuple[float, float]
+    u_end: tuple[float, float]
+    cut: tuple[bool, bool]
+
+
+def main_families(peaks: tuple[Peak, ...]) -> tuple[Peak, ...]:
+    """The strongest peak that is not a ring and, of the other lean, its strongest counterpart if it has one."""
+    steep = [p for p in peaks if p.steepness_deg < STEEPEST_DEG]
+    if not steep:
+        return ()
+    first = steep[0]
+    if first.steepness_deg < 4:
+        return (first,)
+    for other in steep[1:]:
+        if (
+            np.sign(other.around) != np.sign(first.around)
+            and abs(np.log(other.pitch / first.pitch)) < 0.25
+            and abs(other.steepness_deg - first.steepness_deg) < 14
+            and other.power > 0.01 * first.power
+        ):
+            return first, other
+    return (first,)
+
+
+def zone_of(
+    grey: NDArray[np.uint8], camera: Camera, cylinder: Cylinder, span_z: tuple[float, float], *, fine: bool = False
+) -> Zone | None:
+    """Ends of the pattern round about `span_z`; None when no pattern of lines is there."""
+    z0, z1 = span_z
+    length = z1 - z0
+    reach = 0.15 * length if fine else 0.35 * length
+    px_per_radius = camera.focal_px / (cylinder.distance - cylinder.radius)
+    columns = int(np.clip((length + 2 * reach) * px_per_radius, 64, 1400))
+    theta = np.radians(np.linspace(-ARC_DEG, ARC_DEG, ROWS))
+    z = np.linspace(z0 - reach, z1 + reach, columns)
+    surface = roll_out(grey, camera, cylinder, theta, z)
+    core = (z > z0 + 0.12 * length) & (z < z1 - 0.12 * length)
+    middle = Surface(surface.brightness[:, core], theta, z[core], surface.valid[:, core])
+    families = main_families(peaks_of(middle, power_of(middle.brightness)))
+    if not families:
+        return None
+    amplitude = np.zeros(columns)
+    pitch_z = 0.0
+    for family in families:
+        along, smooth = family_amplitude(surface, family)
+        plateau = float(np.median(along[core]))
+        amplitude += along / max(plateau, 1e-12) / len(families)
+        pitch_z = max(pitch_z, smooth)
+    seen = surface.valid.mean(axis=0) > 0.5
+    amplitude[~seen] = 0.0
+    plateau = float(np.median(amplitude[core]))
+    ends, runs, us, cuts = [], [], [], []
+    for side in (0, 1):
+        profile, place = (amplitude[::-1], z[::-1]) if side else (amplitude, z)
+        visible = seen[::-1] if side else seen
+        start, run, u = _flank(profile, place, plateau, pitch_z)
+        first_seen = float(place[int(np.argmax(visible))])
+        step = abs(float(z[1] - z[0]))
+        cuts.append(bool(abs(start - first_seen) < 2 * step + 0.5 * pitch_z and not visible[0]))
+        ends.append(first_seen if cuts[-1] else start)
+        runs.append(0.0 if cuts[-1] else run)
+        us.append(u)
+    if ends[1] - ends[0] < 0.3 * length:
+        return None
+    return Zone((ends[0], ends[1]), (runs[0], runs[1]), (us[0], us[1]), (cuts[0], cuts[1]))
+
+
+def family_amplitude(surface: Surface, family: Peak) -> tuple[Array, float]:
+    """Amplitude of a family along z (columns,), and the length in radii over which it was smoothed."""
+    log = np.log(surface.brightness + 12)
+    log = log - log.mean(axis=0, keepdims=True)
+    rows, cols = log.shape
+    carrier = np.exp(-2j * np.pi * family.around * surface.theta) * np.hanning(rows + 2)[1:-1]
+    along = (carrier[:, None] * log).sum(axis=0) * np.exp(-2j * np.pi * family.along * surface.z)
+    step = float(surface.z[1] - surface.z[0])
+    # a whole axial pitch averages the other family out; straight lines need only the noise averaged
+    smooth = 1 / family.along if family.along > 1 else 0.5 * family.pitch
+    width = max(1, round(smooth / step))
+    flat = cv2.blur(np.stack([along.real, along.imag]).astype(np.float64), (width, 1))
+    return np.asarray(np.hypot(flat[0], flat[1])), width * step
+
+
+def _flank(profile: Array, place: Array, plateau: float, smooth: float) -> tuple[float, float, float]:
+    """First trace, run-in and uncertainty from a profile read from outside inwards."""
+    middle = int(len(profile) * 0.5)
+
+    def crossing(level: float) -> float:
+        # from the plateau outwards: the last place above the level
+        below = np.nonzero(profile[:middle] < level * plateau)[0]
+        i = int(below[-1]) if len(below) else 0
+        a, b = profile[i], profile[i + 1]
+        part = (level * plateau - a) / (b - a) if b > a else 0.0
+        return float(place[i] + np.clip(part, 0, 1) * (place[i + 1] - place[i]))
+
+    quarter, half, most = crossing(0.25), crossing(0.5), crossing(0.75)
+    inward = np.sign(place[-1] - place[0])
+    seen = 2 * abs(most - quarter)
+    run = float(np.sqrt(max(0.0, seen**2 - smooth**2)))
+    if run < 0.6 * smooth:
+        run = 0.0
+    return float(half - inward * run / 2), run, float(0.12 * smooth + 0.1 * run)
