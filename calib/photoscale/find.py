@@ -11,7 +11,18 @@ from photoscale.card import find_card
 from photoscale.errors import ScaleNotFound
 from photoscale.photo import Photo
 from photoscale.reading import DiameterReading, PlainReading, Reading
-from photoscale.words import NOMINAL_SQUARE_MM, U_UNMEASURED_PRINT_REL, CardWord, DiameterWord, PlainWord, ScaleWord
+from photoscale.rule import find_rule
+from photoscale.words import (
+    NOMINAL_SQUARE_MM,
+    U_UNMEASURED_PRINT_REL,
+    CardWord,
+    DiameterWord,
+    PinWord,
+    PlainWord,
+    RigWord,
+    RuleWord,
+    ScaleWord,
+)
 
 UNMEASURED_CARD = CardWord(NOMINAL_SQUARE_MM, NOMINAL_SQUARE_MM * U_UNMEASURED_PRINT_REL, False)
 
@@ -37,10 +48,28 @@ def find_scale(photo: Photo, word: ScaleWord | None = None, avoid: Sequence[Arra
     match word:
         case CardWord():
             return find_card(photo.grey, word)
+        case RuleWord():
+            return find_rule(photo.grey, word, avoid)
         case DiameterWord():
             return DiameterReading(word.diameter)
         case PlainWord():
             return PlainReading(word.mm_per_px)
+        case PinWord() | RigWord():
+            raise ScaleNotFound("pins and rigs are not read yet", "use card, rule or od:")
         case None:
-            return find_card(photo.grey, UNMEASURED_CARD)
-    raise ScaleNotFound("rules, pins and rigs are not read yet")
+            return _any(photo, avoid)
+
+
+def _any(photo: Photo, avoid: Sequence[Array]) -> Reading:
+    """Whatever card or rule is there; it says which."""
+    try:
+        return find_card(photo.grey, UNMEASURED_CARD)
+    except ScaleNotFound as no_card:
+        try:
+            return find_rule(photo.grey, RuleWord(None), avoid)
+        except ScaleNotFound:
+            if "no card" not in no_card.what:  # a card is there, and something is wrong with it
+                raise no_card from None
+            raise ScaleNotFound(
+                "neither a card nor a rule is in the photo", "lay one beside the part, or measure it and give od:"
+            ) from None

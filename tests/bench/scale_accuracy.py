@@ -115,21 +115,20 @@ def mark_errors(truth: dict[str, Any], reading: Reading) -> Array:
         return np.array([np.linalg.norm(p - px[i]) for p, i in zip(reading.points_px, ids, strict=True)])
     if isinstance(reading, RuleReading) and "long_ticks" in s:
         off = []
-        for tick in s["long_ticks"]:
-            if not in_frame(truth, tick["px"]):
+        near, far = (
+            {t["value_mm"]: np.array(t["px"]) for t in s["long_ticks"] if t["edge"] == e} for e in ("near", "far")
+        )
+        for value in near.keys() & far.keys():
+            # the whole line, from edge to edge; what was read stands somewhere on it
+            a, b = np.array(near[value]), np.array(far[value])
+            if not (in_frame(truth, a) and in_frame(truth, b)):
                 continue
-            true = np.array(tick["px"])
+            across = (b - a) / np.linalg.norm(b - a)
+            distance = (reading.points_px - a) @ np.array([-across[1], across[0]])
             for k in (0, 1):
-                mine = reading.edge == k
-                if mine.sum() < 3:
-                    continue
-                p = reading.points_px[mine]
-                d = p[np.argmax(reading.along_mm[mine])] - p[np.argmin(reading.along_mm[mine])]
-                d = d / np.linalg.norm(d)
-                across = abs(float((p.mean(axis=0) - true) @ np.array([-d[1], d[0]])))
-                width = np.linalg.norm(np.array(s["outline_px"][0]) - np.array(s["outline_px"][3]))
-                if across < 0.4 * width:  # this edge; its points stand a little inside, square to it
-                    off.append(float(np.min(np.abs((p - true) @ d))))
+                mine = np.abs(distance[reading.edge == k])
+                if mine.size and mine.min() < 3:  # else this line was not read
+                    off.append(float(mine.min()))
         return np.array(off)
     return np.empty(0)
 
@@ -203,9 +202,10 @@ def chain(
 ) -> tuple[list[CylinderScale], str, str]:
     """Scales of all parts, the kind of source, and a word on what was read."""
     scale_photo = photo
+    avoid = [np.array(p["knurl_polygon_px"], float) for p in truth["parts"]]
     if truth["scale"]["kind"] == "glass_ref":
         scale_photo = load_photo(file.with_name(truth["scale"]["image"]))
-    avoid = [np.array(p["knurl_polygon_px"], float) for p in truth["parts"]]
+        avoid = []
     reading = true_reading(truth, word, rng) if truth_marks else None
     started = time.perf_counter()
     if reading is None:

@@ -1,0 +1,501 @@
+"""The steel rule: found without a hint of place or direction, read at both edges.
+
+A candidate comb is looked at in a straight strip of the photo. In the strip, rows that repeat belong to the lines of an
+edge; the lines are tracked one by one, numbered, measured for length, and the pattern of lengths says which rule it is.
+What has no such pattern is no rule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from photoscale.comb import Comb, find_combs
+from photoscale.errors import ScaleNotFound
+from photoscale.graduation import GLASS, PATTERNS, Graduation, Pattern, recognise
+from photoscale.reading import RuleReading
+from photoscale.words import RuleWord
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.uint8]
+
+MIN_LINES = 15
+MIN_REPEAT = 0.3  # autocorrelation of a row of lines one period on
+MAX_STRIP_PX = 6000
+MAX_SCATTER_PX, MAX_SCATTER_REL = 0.15, 0.02  # of lines about a smooth spacing: px, and of the period
+WIDEST_RULE_MM = 35.0
+SAME_SCALE = 0.12  # two edges differ by perspective only
+REACH_SHORTS = 5.0  # longest line over shortest, at most
+
+
+@dataclass(frozen=True)
+class Strip:
+    """A straight, sheared piece of the photo: column i, row j lie at origin + i along + (j - middle) line."""
+
+    dark: NDArray[np.float32]  # (rows, columns), background minus brightness
+    origin: Array
+    along: Array
+    line: Array
+
+    @property
+    def middle(self) -> int:
+        """Row through the origin."""
+        return int(self.dark.shape[0]) // 2
+
+    def photo_px(self, i: Array, j: Array) -> Array:
+        """Photo pixels (n, 2) of columns and rows (n,)."""
+        return np.asarray(self.origin + i[:, None] * self.along + (j - self.middle)[:, None] * self.line)
+
+
+@dataclass(frozen=True)
+class Edge:
+    """The lines of one edge of a rule in a strip.
+
+    Attributes
+    ----------
+    index, columns : (n,) arrays
+        Number and place of each line, at `row`.
+    row : (n,) array
+        Half-way along the short lines.
+    lengths : (n,) array
+        Of each line, in px, from the outer end of the short ones.
+    inward : int
+        +1 when the long lines reach towards larger rows.
+    graduation : Graduation
+    residual_px : float
+        RMS of `columns` about a smooth spacing.
+    """
+
+    index: NDArray[np.int64]
+    columns: Array
+    row: Array
+    lengths: Array
+    inward: int
+    graduation: Graduation
+    residual_px: float
+
+
+def find_rule(grey: Grey, word: RuleWord, avoid: Sequence[Array] = ()) -> RuleReading:
+    """Find a rule anywhere in a photo and read its lines.
+
+    Parameters
+    ----------
+    grey : (h, w) uint8 array
+    word : RuleWord
+        Which graduation is certain; None in it: whatever the pattern says.
+    avoid : sequence of (k, 2) arrays
+        Outlines of parts, px; combs inside are not looked at.
+
+    Raises
+    ------
+    ScaleNotFound
+        No rule, or none with the graduation asked for.
+    """
+    patterns = _patterns(word)
+    half = np.asarray(cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
+    misfit: str | None = None
+    for image, factor in ((half, 2.0), (grey, 1.0)):
+        combs = [_enlarged(c, factor) for c in find_combs(image)]
+        for comb in [c for c in combs if not _inside(c, avoid)][:8]:
+            edges, strip = _read(grey, comb, patterns)
+            if edges:
+                return _reading(strip, edges, word)
+            if word.step_mm is not None and misfit is None:
+                others, _ = _read(grey, comb, PATTERNS)
+                if others:
+                    misfit = others[0].graduation.pattern.name
+    if misfit is not None:
+        raise ScaleNotFound(f"the rule in the photo has {misfit} lines, not those asked for", "check the rule: word")
+    raise ScaleNotFound(
+        "no rule is in the photo whose lines can be read", "lay it by the part, in focus, no glare, 5 cm in view"
+    )
+
+
+def _patterns(word: RuleWord) -> tuple[Pattern, ...]:
+    if word.step_mm is None:
+        return PATTERNS
+    if word.step_mm < 0.2:
+        return (GLASS,)
+    metric = any(abs(word.step_mm - s) < 1e-9 for s in (1.0, 0.5))
+    return tuple(p for p in PATTERNS if p.name.endswith("mm") == metric)
+
+
+def _enlarged(comb: Comb, factor: float) -> Comb:
+    return replace(
+        comb,
+        centre_px=(comb.centre_px + 0.5) * factor - 0.5,
+        length_px=comb.length_px * factor,
+        width_px=comb.width_px * factor,
+    )
+
+
+def _inside(comb: Comb, avoid: Sequence[Array]) -> bool:
+    centre = (float(comb.centre_px[0]), float(comb.centre_px[1]))
+    return any(cv2.pointPolygonTest(np.asarray(a, np.float32).reshape(-1, 1, 2), centre, False) >= 0 for a in avoid)
+
+
+# --- a strip of the photo ---------------------------------------------------------------------------------------------
+
+
+def _strip(grey: Grey, centre: Array, along: Array, line: Array, half_width: float, background_px: float) -> Strip:
+    """The photo along a direction through `centre`, lines upright, brightness against its surroundings."""
+    h, w = grey.shape
+    with np.errstate(divide="ignore"):
+        reach = np.array([(np.array([0, 0]) - centre) / along, (np.array([w - 1, h - 1]) - centre) / along])
+    # as far as the middle row stays inside the photo
+    first, last = float(np.max(reach.min(axis=0))), float(np.min(reach.max(axis=0)))
+    first, last = max(first, -MAX_STRIP_PX / 2), min(last, MAX_STRIP_PX / 2)
+    rows = 2 * int(half_width) + 1
+    origin = centre + np.ceil(first) * along
+    i, j = np.meshgrid(np.arange(int(last - first)), np.arange(rows) - rows // 2)
+    x = (origin[0] + i * along[0] + j * line[0]).astype(np.float32)
+    y = (origin[1] + i * along[1] + j * line[1]).astype(np.float32)
+    seen = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+    size = int(background_px) | 1
+    return Strip(np.asarray(cv2.blur(seen, (size, 1)) - seen, np.float32), origin, along, line)
+
+
+def _read(grey: Grey, comb: Comb, patterns: tuple[Pattern, ...]) -> tuple[list[Edge], Strip]:
+    """Edges of a rule about a comb; none when it is something else."""
+    across = np.array([-comb.along[1], comb.along[0]])
+    line = comb.line if comb.line @ across > 0 else -comb.line
+    half_width = min(max(2.0 * comb.width_px, 120.0), 900.0)
+    strip = _strip(grey, comb.centre_px, comb.along, line, half_width, 61)
+    edges = _edges(strip, patterns)
+    if not edges:
+        return [], strip
+    # the other edge may be as far away as rules are wide
+    reach = WIDEST_RULE_MM * _px_per_mm(edges[0])
+    if edges[0].graduation.pattern is not GLASS and half_width < reach < 2000:
+        strip = _strip(grey, comb.centre_px, comb.along, line, reach, 61)
+        edges = _edges(strip, patterns) or edges
+    return _pair(edges), strip
+
+
+def _edges(strip: Strip, patterns: tuple[Pattern, ...]) -> list[Edge]:
+    """Every edge of a rule in a strip, the one with most lines first."""
+    found = []
+    for first, last, period in _bands(strip.dark):
+        # engraved and filled lines are dark; on a black rule they are bright
+        edge = _edge(strip.dark, first, last, period, patterns) or _edge(-strip.dark, first, last, period, patterns)
+        if edge is not None:
+            found.append(edge)
+    return sorted(found, key=lambda e: -len(e.index) * e.graduation.explained)
+
+
+def _bands(dark: NDArray[np.float32]) -> list[tuple[int, int, float]]:
+    """Groups of rows that repeat: (first row, last row, period in columns)."""
+    smooth = cv2.blur(dark, (1, 5))
+    # limited so that a few glints do not carry the correlation
+    limit = 3 * np.median(np.abs(smooth), axis=1, keepdims=True) + 1e-3
+    clipped = np.clip(smooth, -limit, limit)
+    columns = dark.shape[1]
+    size = cv2.getOptimalDFTSize(2 * columns)
+    power = np.abs(np.fft.rfft(clipped, size, axis=1)) ** 2
+    lags = min(columns // 4, 400)
+    correlation = np.fft.irfft(power, size, axis=1)[:, : lags + 1]
+    correlation /= np.maximum(correlation[:, :1], 1e-9)
+    periods = np.full(dark.shape[0], np.nan)
+    for j, c in enumerate(correlation):
+        peak = np.flatnonzero((c[2:-1] > c[1:-2]) & (c[2:-1] >= c[3:])) + 2
+        peak = peak[c[peak] > MIN_REPEAT]
+        peak = peak[peak >= 3]
+        if len(peak):
+            periods[j] = peak[np.flatnonzero(c[peak] > 0.75 * c[peak].max())[0]]
+    bands = []
+    j = 0
+    while j < len(periods):
+        if np.isnan(periods[j]):
+            j += 1
+            continue
+        k = j
+        while k + 1 < len(periods) and abs(periods[k + 1] - periods[j]) <= max(1.0, 0.1 * periods[j]):
+            k += 1
+        if k - j >= 5:
+            bands.append((j, k, float(np.median(periods[j : k + 1]))))
+        j = k + 1
+    return bands
+
+
+# --- the lines of one edge --------------------------------------------------------------------------------------------
+
+
+def _edge(
+    dark: NDArray[np.float32], first: int, last: int, period: float, patterns: tuple[Pattern, ...]
+) -> Edge | None:
+    inner = (last - first) // 6
+    profile = dark[first + inner : last + 1 - inner].mean(axis=0)
+    index, columns = _track(profile, period)
+    if len(index) < MIN_LINES:
+        return None
+    # rows over which all lines are there, segment by segment: the edge may climb through the strip
+    ends = _line_ends(dark, columns, first, last)
+    if ends is None:
+        return None
+    top, bottom = ends
+    fit = []
+    for values in (top, bottom):
+        good = np.abs(values - np.median(values)) < 6 * (1.4826 * np.median(np.abs(values - np.median(values))) + 2)
+        fit.append(np.polynomial.Polynomial.fit(columns[good], values[good], 1 if good.sum() < 30 else 2))
+    upper, lower = fit[0](columns), fit[1](columns)
+    row = (upper + lower) / 2
+    # lines again, now each on its own rows
+    half = np.maximum(1.0, 0.35 * (lower - upper))
+    columns = _refine(dark, columns, row, half, period)
+    index, columns, keep, residual = _smooth(index, columns)
+    if len(index) < MIN_LINES or residual > MAX_SCATTER_PX + MAX_SCATTER_REL * period:
+        return None
+    upper, lower, row = upper[keep], lower[keep], row[keep]
+    best: tuple[Graduation, Array, int] | None = None
+    for inward in (1, -1):
+        start = upper if inward > 0 else lower
+        lengths = _lengths(dark, columns, start, lower - upper, inward)
+        graduation = recognise(index, lengths, patterns)
+        if graduation is not None and (best is None or graduation.explained > best[0].explained):
+            best = graduation, lengths, inward
+    if best is None:
+        return None
+    return Edge(index, columns, row, best[1], best[2], best[0], residual)
+
+
+def _track(profile: NDArray[np.float32], period: float) -> tuple[NDArray[np.int64], Array]:
+    """Lines numbered one after another, from where they are clearest to both sides."""
+    smooth = cv2.GaussianBlur(profile.reshape(1, -1), (0, 0), max(0.6, 0.07 * period)).ravel()
+    peak = np.flatnonzero((smooth[1:-1] > smooth[:-2]) & (smooth[1:-1] >= smooth[2:])) + 1
+    if len(peak) < MIN_LINES:
+        return np.empty(0, np.int64), np.empty(0)
+    a, b, c = smooth[peak - 1], smooth[peak], smooth[peak + 1]
+    places = peak + 0.5 * (a - c) / np.minimum(a - 2 * b + c, -1e-9)
+    height = b
+    near = float(np.median(np.sort(height)[-max(8, len(height) // 4) :]))
+    good = height > 0.25 * near
+    places, height = places[good], height[good]
+    # start: the longest run of evenly spaced neighbours
+    even = np.abs(np.diff(places) / period - 1) < 0.2
+    run, start, best = 0, 0, 0
+    for k, ok in enumerate(even):
+        run = run + 1 if ok else 0
+        if run > best:
+            best, start = run, k - run // 2
+    if best < 4:
+        return np.empty(0, np.int64), np.empty(0)
+    index, found = [0], [float(places[start])]
+    for way in (1, -1):
+        at, number, step, missed = float(places[start]), 0, period, 0
+        nearby = np.abs(places - at) < 6 * period
+        gaps = np.diff(places[nearby])
+        gaps = gaps[np.abs(gaps / period - 1) < 0.2]
+        if len(gaps):
+            step = float(np.median(gaps))
+        while missed < 6:
+            number += way
+            guess = at + way * step
+            if not 0 < guess < len(profile) - 1:
+                break
+            k = int(np.argmin(np.abs(places - guess)))
+            off = places[k] - guess
+            if abs(off) < 0.28 * step:
+                at = float(places[k])
+                # the step drifts slowly under perspective
+                step = float(np.clip(step + 0.15 * way * off / (missed + 1), 0.98 * step, 1.02 * step))
+                index.append(number)
+                found.append(at)
+                missed = 0
+            else:
+                at = guess
+                missed += 1
+    order = np.argsort(index)
+    return np.array(index, np.int64)[order], np.array(found)[order]
+
+
+def _line_ends(dark: NDArray[np.float32], columns: Array, first: int, last: int) -> tuple[Array, Array] | None:
+    """Upper and lower row (n,) up to which all lines about each line are there."""
+    contrast = _contrast(dark, columns)  # (rows, lines)
+    n = len(columns)
+    reach = max(4, n // 12)
+    tops, bottoms = np.full(n, np.nan), np.full(n, np.nan)
+    middle = (first + last) // 2
+    for k in range(n):
+        part = contrast[:, max(0, k - reach) : k + reach + 1]
+        # the lower quartile: rows where even the short lines are there
+        level = np.asarray(cv2.blur(np.percentile(part, 30, axis=1).reshape(-1, 1).astype(np.float32), (1, 3))).ravel()
+        full = float(np.median(level[first : last + 1]))
+        if full <= 0:
+            continue
+        on = level > 0.5 * full
+        seed = middle if on[middle] else first + int(np.argmax(level[first : last + 1]))
+        if not on[seed]:
+            continue
+        up = seed
+        while up > 0 and on[up - 1]:
+            up -= 1
+        down = seed
+        while down + 1 < len(on) and on[down + 1]:
+            down += 1
+        tops[k], bottoms[k] = up, down
+    good = np.isfinite(tops)
+    if good.sum() < MIN_LINES:
+        return None
+    place = np.arange(n)
+    return np.interp(place, place[good], tops[good]), np.interp(place, place[good], bottoms[good])
+
+
+def _contrast(dark: NDArray[np.float32], columns: Array) -> Array:
+    """Darkness of each line against the gaps beside it (rows, n)."""
+    gap = np.gradient(columns)
+    rows = np.arange(dark.shape[0], dtype=np.float32)
+
+    def at(x: Array) -> Array:
+        i = np.broadcast_to(x.astype(np.float32), (len(rows), len(x)))
+        j = np.broadcast_to(rows[:, None], i.shape)
+        return np.asarray(cv2.remap(dark, np.ascontiguousarray(i), np.ascontiguousarray(j), cv2.INTER_LINEAR), float)
+
+    def mean(share: float, width: float) -> Array:
+        steps = [-0.5, -0.17, 0.17, 0.5]
+        return np.asarray(np.mean([at(columns + (share + width * s) * gap) for s in steps], axis=0), float)
+
+    return mean(0.0, 0.3) - (mean(-0.5, 0.2) + mean(0.5, 0.2)) / 2
+
+
+def _refine(dark: NDArray[np.float32], columns: Array, row: Array, half: Array, period: float) -> Array:
+    """Sub-pixel places of the lines: centre of gravity of the darkness on the rows of the short lines."""
+    reach = float(np.clip(0.42 * period, 1.5, 6.0))
+    offsets = np.linspace(-reach, reach, 2 * int(np.ceil(2 * reach)) + 1)
+    levels = np.linspace(-1, 1, 15)
+    x = columns[:, None, None] + offsets
+    y = row[:, None, None] + half[:, None, None] * levels[:, None]
+    shape = (len(columns), len(levels) * len(offsets))
+    seen = cv2.remap(
+        dark,
+        np.broadcast_to(x, (len(columns), len(levels), len(offsets))).reshape(shape).astype(np.float32),
+        np.broadcast_to(y, (len(columns), len(levels), len(offsets))).reshape(shape).astype(np.float32),
+        cv2.INTER_LINEAR,
+    ).reshape(len(columns), len(levels), len(offsets))
+    profile = seen.mean(axis=1)
+    weight = profile - np.percentile(profile, 25, axis=1, keepdims=True)
+    weight = np.maximum(weight, 0)
+    total = np.maximum(weight.sum(axis=1), 1e-9)
+    return np.asarray(columns + (weight * offsets).sum(axis=1) / total, float)
+
+
+def _smooth(index: NDArray[np.int64], columns: Array) -> tuple[NDArray[np.int64], Array, NDArray[np.bool_], float]:
+    """Lines that fit a smooth spacing (perspective and lens: a quartic is ample), and their RMS about it."""
+    keep = np.ones(len(index), bool)
+    residual = np.inf
+    for _ in range(6):
+        degree = 4 if keep.sum() > 40 else 3 if keep.sum() > 20 else 2
+        if keep.sum() < MIN_LINES:
+            break
+        fit = np.polynomial.Polynomial.fit(index[keep], columns[keep], degree)
+        off = columns - fit(index)
+        spread = 1.4826 * float(np.median(np.abs(off[keep])))
+        better = np.abs(off) < max(0.15, 3.5 * spread)
+        residual = float(np.sqrt(np.mean(off[better] ** 2)))
+        if (better == keep).all():
+            break
+        keep = better
+    return index[keep], columns[keep], keep, residual
+
+
+def _lengths(dark: NDArray[np.float32], columns: Array, start: Array, short: Array, inward: int) -> Array:
+    """Length of each line in px, from the outer end of the short lines inwards."""
+    contrast = _contrast(dark, columns)
+    rows = dark.shape[0]
+    if inward < 0:
+        contrast = contrast[::-1]
+        start = rows - 1 - start
+    begin = np.clip(np.round(start).astype(int), 0, rows - 1)
+    full = np.array(
+        [np.median(contrast[b : b + max(3, int(s)), k]) for k, (b, s) in enumerate(zip(begin, short, strict=True))]
+    )
+    full = np.maximum(full, 0.5 * float(np.median(full)))
+    lengths = np.empty(len(columns))
+    for k, b in enumerate(begin):
+        # most likely end of a step from full contrast to none: where the sum of what exceeds half of it is greatest
+        beyond = contrast[b : b + int(REACH_SHORTS * short[k]) + 10, k]
+        gain = np.cumsum(np.clip(beyond, -full[k], 1.5 * full[k]) - 0.5 * full[k])
+        if not len(gain):
+            lengths[k] = 0.0
+            continue
+        # a digit farther in is no part of the line: stop where the sum has clearly turned down
+        lost = np.maximum.accumulate(gain) - gain > 0.5 * full[k] * max(5.0, 0.15 * short[k])
+        until = int(np.argmax(lost)) if lost.any() else len(gain)
+        lengths[k] = float(np.argmax(gain[: max(1, until)])) + 1
+    return lengths
+
+
+# --- both edges together ----------------------------------------------------------------------------------------------
+
+
+def _pair(edges: list[Edge]) -> list[Edge]:
+    """The best edge, and the one that faces it, if any."""
+    # bands of one rule, even inner ones where only the longer lines are left, must agree on its scale
+    scale = np.array([_px_per_mm(e) for e in edges])
+    weight = np.array([len(e.index) * e.graduation.explained for e in edges])
+    support = np.array([weight[np.abs(scale / s - 1) < SAME_SCALE].sum() for s in scale])
+    best = edges[int(np.argmax(np.where(support >= support.max() - 1e-9, weight, 0)))]
+    if support.max() < 0.6 * weight.sum():
+        return []
+    facing = [
+        e
+        for e in edges
+        if e.inward == -best.inward
+        and (np.median(e.row) - np.median(best.row)) * best.inward > 0
+        and abs(_px_per_mm(e) / _px_per_mm(best) - 1) < SAME_SCALE
+    ]
+    return [best, *sorted(facing, key=lambda e: -len(e.index))[:1]]
+
+
+def _px_per_mm(edge: Edge) -> float:
+    steps = np.diff(edge.columns) / np.diff(edge.index)
+    return float(np.median(steps)) / edge.graduation.pattern.step_mm
+
+
+def _reading(strip: Strip, edges: list[Edge], word: RuleWord) -> RuleReading:
+    points, along, number = [], [], []
+    zero_column = 0.0
+    for k, edge in enumerate(edges):
+        g = edge.graduation
+        mm = (edge.index - g.zero) * g.pattern.step_mm
+        repeat = g.pattern.period * g.pattern.step_mm
+        if k == 0:
+            zero_column = float(np.interp(0.0, mm, edge.columns, left=np.nan, right=np.nan))
+            if np.isnan(zero_column):
+                mm = mm - repeat * np.round(float(np.median(mm)) / repeat)
+                zero_column = float(np.interp(0.0, mm, edge.columns))
+        else:
+            # the same marks stand opposite each other: whole repeats bring the edges together
+            here = float(np.interp(zero_column, edge.columns, mm))
+            mm = mm - repeat * np.round(here / repeat)
+        points.append(strip.photo_px(edge.columns, edge.row))
+        along.append(mm)
+        number.append(np.full(len(mm), k))
+    names = " and ".join(dict.fromkeys(e.graduation.pattern.name for e in edges))
+    notes = []
+    if len(edges) == 1:
+        notes.append("only one edge of the rule could be read: the tilt across it is not known from the rule")
+    if word.step_mm is None:
+        notes.append(f"the lines look like {names}; name the rule to be sure, such as rule:1mm")
+    residual = float(np.sqrt(np.mean(np.concatenate([np.full(len(e.index), e.residual_px**2) for e in edges]))))
+    allpoints = np.vstack(points)
+    box = cv2.boxPoints(cv2.minAreaRect(allpoints.astype(np.float32)))
+    return RuleReading(
+        points_px=allpoints,
+        along_mm=np.concatenate(along),
+        edge=np.concatenate(number).astype(np.int64),
+        step_mm=min(e.graduation.pattern.step_mm for e in edges),
+        steps_mm=(
+            edges[0].graduation.pattern.step_mm,
+            edges[1].graduation.pattern.step_mm if len(edges) > 1 else float("nan"),
+        ),
+        graduation=names,
+        u_points_px=max(0.03, residual),
+        residual_px=residual,
+        u_across_px=0.7,
+        outline_px=np.asarray(box, np.float64),
+        notes=tuple(notes),
+    )
