@@ -29,8 +29,8 @@ MIN_SIDE_PX = 64
 FRAME_WIDTH_MM = 36.0
 
 # without EXIF: phones' main cameras are 24 to 28 mm, "2x" 48 to 56, lenses for close work 50 to 100 (common practice)
-GUESSED_EQUIVALENT_MM = 35.0
-U_GUESSED_FOCAL = 0.45
+GUESSED_EQUIVALENT_MM = 60.0
+U_GUESSED_FOCAL = 0.6  # of its logarithm
 U_EXIF_FOCAL = 0.05
 U_SUSPECT_FOCAL = 0.25
 # editors write their name where cameras write a firmware number
@@ -130,7 +130,7 @@ def camera_from_exif(photo: Photo, distance_mm: float | None = None) -> Camera:
     Notes
     -----
     5 % at best: equivalents are rounded, some makers count the diagonal, and crops are not recorded at all. Without
-    EXIF a guess with 45 %.
+    EXIF a guess within a factor of two.
     """
     longer = max(photo.width_px, photo.height_px)
     equivalent, u_rel = GUESSED_EQUIVALENT_MM, U_GUESSED_FOCAL

@@ -28,6 +28,7 @@ MIN_REPEAT = 0.3  # autocorrelation of a row of lines one period on
 MAX_STRIP_PX = 6000
 MAX_SCATTER_PX, MAX_SCATTER_REL = 0.15, 0.02  # of lines about a smooth spacing: px, and of the period
 WIDEST_RULE_MM = 35.0
+U_ACROSS_PX = 1.5  # ends of lines are frayed
 SAME_SCALE = 0.12  # two edges differ by perspective only
 REACH_SHORTS = 5.0  # longest line over shortest, at most
 
@@ -237,11 +238,7 @@ def _edge(
     if ends is None:
         return None
     top, bottom = ends
-    fit = []
-    for values in (top, bottom):
-        good = np.abs(values - np.median(values)) < 6 * (1.4826 * np.median(np.abs(values - np.median(values))) + 2)
-        fit.append(np.polynomial.Polynomial.fit(columns[good], values[good], 1 if good.sum() < 30 else 2))
-    upper, lower = fit[0](columns), fit[1](columns)
+    upper, lower = _course(columns, top), _course(columns, bottom)
     row = (upper + lower) / 2
     # lines again, now each on its own rows
     half = np.maximum(1.0, 0.35 * (lower - upper))
@@ -342,6 +339,20 @@ def _line_ends(dark: NDArray[np.float32], columns: Array, first: int, last: int)
         return None
     place = np.arange(n)
     return np.interp(place, place[good], tops[good]), np.interp(place, place[good], bottoms[good])
+
+
+def _course(columns: Array, rows: Array) -> Array:
+    """Smooth course (n,) of the ends of the lines through the strip: a parabola (lenses bend it), outliers dropped."""
+    keep = np.ones(len(rows), bool)
+    course = rows
+    for _ in range(5):
+        fit = np.polynomial.Polynomial.fit(columns[keep], rows[keep], 2 if keep.sum() > 60 else 1)
+        course = np.asarray(fit(columns), float)
+        off = np.abs(rows - course)
+        keep = off <= max(1.5, 2.5 * 1.4826 * float(np.median(off)))
+        if keep.sum() < MIN_LINES // 2:
+            break
+    return course
 
 
 def _contrast(dark: NDArray[np.float32], columns: Array) -> Array:
@@ -495,7 +506,7 @@ def _reading(strip: Strip, edges: list[Edge], word: RuleWord) -> RuleReading:
         graduation=names,
         u_points_px=max(0.03, residual),
         residual_px=residual,
-        u_across_px=0.7,
+        u_across_px=U_ACROSS_PX,
         outline_px=np.asarray(box, np.float64),
         notes=tuple(notes),
     )

@@ -34,13 +34,17 @@ Array = NDArray[np.float64]
 # what is believed before looking, all standard uncertainties
 U_TILT = 0.12  # rad; photos are meant to be taken straight down
 U_CENTRE_REL = 0.01  # principal point, of the longer side
-U_K1 = 0.03  # radial distortion left in a photo
+U_K1, U_K2 = 0.03, 0.03  # radial distortion left in a photo
 U_CROP_CENTRE_REL = 0.08
 U_CROP_LOG_FOCAL = 0.35
 CROP_LOG_FOCAL = 0.25  # a crop makes the lens look longer, never shorter
 U_PLACED_MM = 0.3  # a scale put at axis or crest height by hand
 # largest error over 100 mm: JIS B 7516 class 1 0.15 mm, 2014/32/EU class I 0.2 mm; a rectangle of half-width 0.2 %
 U_RULE_REL = 0.002 / math.sqrt(3)
+# where parts are photographed from; only believed when nothing is known of the lens
+USUAL_DISTANCE_MM, U_LOG_DISTANCE = 180.0, 0.7
+# marks may scatter this much more than their own residuals before all are widened (Birge ratio)
+BIRGE = 1.15
 # chi-squared by which the scale's own perspective must contradict EXIF before EXIF is given up (p < 0.001 at 3 dof)
 CROP_CHI2 = 16.3
 
@@ -226,15 +230,31 @@ def scale_cylinder(
     """
     notes: list[str] = list(reading.notes)
     prior = camera if camera is not None else camera_from_exif(photo)
-    scene = _build(photo, reading, silhouette, height, prior, known=camera is not None, crop=False)
-    solution, cost = _solve(scene)
-    if camera is None and isinstance(reading, CardReading | RuleReading) and cost > CROP_CHI2:
-        freed = _build(photo, reading, silhouette, height, prior, known=False, crop=True)
-        other, other_cost = _solve(freed)
-        if cost - other_cost > CROP_CHI2:
-            scene, solution = freed, other
-            ratio = scene.camera(solution).focal_px / prior.focal_px
-            if photo.focal_length_35mm is not None:
+    known = camera is not None
+
+    def solved(crop: bool) -> tuple[_Scene, Array, float]:
+        """Solved twice when the marks scatter more than they should: then all of them are widened (Birge ratio)."""
+        scene = _build(photo, reading, silhouette, height, prior, known=known, crop=crop)
+        solution, cost = _solve(scene)
+        marks = scene.blocks(solution)["marks"]
+        ratio = math.sqrt(float(marks @ marks) / max(1, marks.size - 8))
+        if marks.size < 20 or ratio < BIRGE:
+            return scene, solution, cost
+        scene = _build(photo, reading, silhouette, height, prior, known=known, crop=crop, widen=ratio)
+        return scene, *_solve(scene)
+
+    scene, solution, cost = solved(crop=False)
+    if not known and photo.focal_length_35mm is not None and isinstance(reading, CardReading | RuleReading):
+        blocks = scene.blocks(solution)
+        # EXIF is only asked to leave when the marks, or what is believed beforehand, are strained
+        if (
+            sum(float(v @ v) for k, v in blocks.items() if k != "marks") > CROP_CHI2 / 2
+            or cost > 1.5 * blocks["marks"].size
+        ):
+            freed = solved(crop=True)
+            if cost - freed[2] > CROP_CHI2:
+                scene, solution, _ = freed
+                ratio = scene.camera(solution).focal_px / prior.focal_px
                 notes.append(
                     f"the perspective of the scale asks for {ratio:.2f} times the focal length that EXIF gives: "
                     "a cropped or zoomed photo; EXIF was not used"
@@ -251,6 +271,7 @@ def _build(
     *,
     known: bool,
     crop: bool,
+    widen: float = 1.0,
 ) -> _Scene:
     edges = np.vstack([silhouette.edge_a, silhouette.edge_b]).astype(float)
     try:
@@ -264,11 +285,11 @@ def _build(
     lens_mm = photo.focal_length_mm if photo.focal_length_35mm is not None and not known else None
 
     # parameters: name -> (start, width of the prior or None)
-    start: dict[str, float] = {"log_f": 0.0, "cx": 0.0, "cy": 0.0, "k1": 0.0, "tx": 0.0, "ty": 0.0}
+    start: dict[str, float] = {"log_f": 0.0, "cx": 0.0, "cy": 0.0, "k1": 0.0, "k2": 0.0, "tx": 0.0, "ty": 0.0}
     if known:
-        u_centre, u_k1 = 1e-9, 1e-9
+        u_centre, u_k1, u_k2 = 1e-9, 1e-9, 1e-9
     else:
-        u_centre, u_k1 = (U_CROP_CENTRE_REL if crop else U_CENTRE_REL) * longer, U_K1
+        u_centre, u_k1, u_k2 = (U_CROP_CENTRE_REL if crop else U_CENTRE_REL) * longer, U_K1, U_K2
     mean_f, u_f = (CROP_LOG_FOCAL, U_CROP_LOG_FOCAL) if crop else (0.0, prior.u_focal_rel)
 
     mid_rays = prior.rays(edges).mean(axis=0)
@@ -289,7 +310,7 @@ def _build(
         return Camera(
             prior.focal_px * math.exp(p[names["log_f"]]),
             (prior.centre_px[0] + p[names["cx"]], prior.centre_px[1] + p[names["cy"]]),
-            (prior.distortion[0] + p[names["k1"]], *prior.distortion[1:]),
+            (prior.distortion[0] + p[names["k1"]], prior.distortion[1] + p[names["k2"]], *prior.distortion[2:]),
         )
 
     def plane(p: Array) -> tuple[Array, Array, Array, Array]:
@@ -304,16 +325,22 @@ def _build(
         r = math.exp(p[names["log_r"]])
         return _lying(plane(p), p[names["angle"]], p[names["side"]], r, rest)
 
+    def unusual(cyl: Cylinder) -> list[float]:
+        lens_known = known or photo.focal_length_35mm is not None
+        return [] if lens_known else [math.log(cyl.distance / USUAL_DISTANCE_MM) / U_LOG_DISTANCE]
+
     def blocks(p: Array) -> dict[str, Array]:
         cam, cyl = camera(p), cylinder(p)
         out = {
             "silhouette": _line_residuals(cam, cyl, edges, u_line),
-            "focal": np.array([(p[names["log_f"]] - mean_f - _focusing(lens_mm, cyl, crop)) / u_f]),
+            "focal": np.array([(p[names["log_f"]] - mean_f - _focusing(lens_mm, cyl, crop)) / u_f, *unusual(cyl)]),
             "centre": np.array([p[names["cx"]], p[names["cy"]]]) / u_centre,
-            "distortion": np.array([p[names["k1"]] / u_k1]),
+            "distortion": np.array([p[names["k1"]] / u_k1, p[names["k2"]] / u_k2]),
             "tilt": np.array([p[names["tx"]], p[names["ty"]]]) / U_TILT,
         }
-        return out | scale_blocks(p, names, cam, plane(p), cyl)
+        found = scale_blocks(p, names, cam, plane(p), cyl)
+        found["marks"] = found["marks"] / widen if "marks" in found else np.empty(0)
+        return out | found
 
     return _Scene(names, blocks, np.array(list(start.values())), camera, cylinder)
 
