@@ -308,6 +308,12 @@ def unexplained(knurl: Knurl, sight: Sightlines, cells: Cells) -> float:
     return projected.cost(projected.solve(knurl)[2]) / max(projected.total, 1e-9)
 
 
+def light_of(fitted: Fit, sight: Sightlines) -> Array:
+    """Brightness of each kind in each cell of a fit: (down, across, kinds)."""
+    light = _Projected(sight, fitted.cells, sight.weight).solve(fitted.knurl)[1][..., 0]
+    return np.asarray(light, float).reshape(fitted.cells.down, fitted.cells.across, -1)
+
+
 def fit(
     start: Knurl,
     sight: Sightlines,

@@ -17,6 +17,7 @@ from photoscale.photo import Photo
 from photoscale.quantity import Quantity
 from photoscale.scene import CylinderScale
 
+from knurlsight.ends import ends_of
 from knurlsight.expected import ExpectedPattern
 from knurlsight.flanks import TIED, Fit, Grooves
 from knurlsight.ghost import Ghost, ghosts_of
@@ -32,6 +33,7 @@ Array = NDArray[np.float64]
 
 SPECTRUM_ARC_DEG = 46.0
 FIT_ARC_DEG = 60.0
+END_ARC_DEG = 45.0
 COARSE_SAMPLES, FINE_SAMPLES = 7.0, 14.0
 LEAST_PX_PER_PITCH = 8.0  # to judge
 HOPELESS_PX_PER_PITCH = 4.5  # to measure at all
@@ -88,7 +90,26 @@ def measure_part(
     if fit.unexplained > MOST_UNEXPLAINED:
         return _nothing(outline, surface, spectrum, "the pattern is too blurred or too uneven to be measured: hold the camera still, focus on the crest, lamp from one end")
     found = ghosts_of(fit, sight)
+    zone = _ended(photo, view, zone, fit, sight)
     return _pattern(outline, view, zone, fit, sight, found, scale, surface, spectrum, px_per_pitch)
+
+
+def _ended(photo: Photo, view: View, zone: Zone, fit: Fit, sight: Sightlines) -> Zone:
+    """The zone with its ends taken from the fitted model."""
+    z0, z1 = zone.span_z
+    reach = 0.2 * (z1 - z0)
+    longer = sightlines(
+        photo.grey, view.camera, view.cylinder, (z0 - reach, z1 + reach), END_ARC_DEG, fit.knurl.families[0].pitch, FINE_SAMPLES
+    )
+    ends = ends_of(fit, sight, longer)
+    if ends.span_z[1] - ends.span_z[0] < 0.5 * (z1 - z0):
+        return zone
+    return Zone(
+        (zone.span_z[0] if zone.cut[0] else ends.span_z[0], zone.span_z[1] if zone.cut[1] else ends.span_z[1]),
+        ends.run_in,
+        ends.u_end,
+        zone.cut,
+    )
 
 
 def _view(outline: Outline, scale: CylinderScale | None) -> View:

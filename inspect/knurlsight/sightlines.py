@@ -59,6 +59,10 @@ class Sightlines:
         names = [n for n, v in self.__dict__.items() if isinstance(v, np.ndarray)]
         return replace(self, **{n: np.ascontiguousarray(getattr(self, n)[rows, columns]) for n in names})
 
+    def about(self, middle_z: float) -> Sightlines:
+        """The same patch with heights counted from `middle_z`."""
+        return replace(self, z=self.z + np.float32(self.middle_z - middle_z), middle_z=middle_z)
+
     def within(self, arc_deg: float, columns: int | None = None) -> Sightlines:
         """The rows within ±`arc_deg` of the near line, and at most so many columns about the middle."""
         rows = np.nonzero(np.abs(self.theta).mean(axis=1) < np.radians(arc_deg))[0]
