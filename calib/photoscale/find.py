@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from photoscale.card import find_card
 from photoscale.errors import ScaleNotFound
 from photoscale.photo import Photo
+from photoscale.pin import find_pin
 from photoscale.reading import DiameterReading, PlainReading, Reading
 from photoscale.rule import find_rule
 from photoscale.words import (
@@ -54,8 +55,10 @@ def find_scale(photo: Photo, word: ScaleWord | None = None, avoid: Sequence[Arra
             return DiameterReading(word.diameter)
         case PlainWord():
             return PlainReading(word.mm_per_px)
-        case PinWord() | RigWord():
-            raise ScaleNotFound("pins and rigs are not read yet", "use card, rule or od:")
+        case PinWord():
+            return find_pin(photo.grey, word, avoid)
+        case RigWord():
+            raise ScaleNotFound("a rig fixes the camera; a scale is needed too", "add a card, rule, pin or od:")
         case None:
             return _any(photo, avoid)
 
