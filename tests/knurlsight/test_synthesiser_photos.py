@@ -33,6 +33,7 @@ from PIL import Image
 from random_scenes import FAULTS, FORMS, PRESETS, preset_scenes, random_knurl, random_scene, zone_only
 from scene_truth import scene_truth
 from synthesiser import render, write_photo
+from true_outline import true_outline
 from wheel_print import PrintLook, Wheel, render_print
 
 CLEAN = Sensor(blur_px=0.4, noise=0.0, sharpen=0.0, jpeg_quality=None)
@@ -308,3 +309,20 @@ def test_a_wheel_print_has_its_pitch_and_lean(hand, helix, turn):
     # printed, a right-hand wheel's lines rise to the left
     rise = {"right": "left", "left": "right", "axial": "neither"}[hand]
     assert truth["lines_rise_to"] == rise
+
+
+@pytest.mark.parametrize("azimuth", [10.0, 80.0, 190.0, 275.0])
+def test_the_true_outline_puts_surface_points_on_the_silhouette(azimuth):
+    """θ = ± limb of the outline's own cylinder is the silhouette of the truth, end 1 to end 2."""
+    camera = CameraPose((800, 600), 1500.0, 170.0, 12.0, aim_mm=(3.0, -4.0, 0.0), distortion=(-0.04, 0.0))
+    truth = scene_truth(small(bar(azimuth_deg=azimuth, lift_deg=3.0), camera=camera))
+    outline = true_outline(truth)
+    cylinder = outline.cylinder
+    for edge in outline.edges_px:
+        misses = []
+        for side in (-1, 1):
+            points = cylinder.points(np.full(2, side * cylinder.limb_rad), np.array(outline.zone_z))
+            misses.append(np.abs(outline.camera.project(points) - edge).max())
+        assert min(misses) < 0.05
+    first, second = outline.edges_px.mean(axis=0)
+    assert (second[1] > first[1]) if abs(second[1] - first[1]) > abs(second[0] - first[0]) else (second[0] > first[0])
