@@ -45,6 +45,9 @@ U_RULE_REL = 0.002 / math.sqrt(3)
 USUAL_DISTANCE_MM, U_LOG_DISTANCE = 180.0, 0.7
 # marks may scatter this much more than their own residuals before all are widened (Birge ratio)
 BIRGE = 1.15
+STEEPEST_REST = 0.6  # of the axis against the bench, tangent
+# chi-squared by which a body must look tipped before it is taken to lie other than balance says
+TIPPED_CHI2 = 9.0
 # chi-squared by which the scale's own perspective must contradict EXIF before EXIF is given up (p < 0.001 at 3 dof)
 CROP_CHI2 = 16.3
 
@@ -155,18 +158,23 @@ class Resting:
     sine: float
 
 
-def resting(profile: Array) -> Resting:
-    """How a body lies: on the two points of its lower outline between which its centre of mass stands.
+def resting(profile: Array) -> tuple[Resting, ...]:
+    """Ways in which a body can lie: on any two neighbouring corners of its lower outline.
 
     Parameters
     ----------
     profile : (k, 2) array
         (z, r), in units of the measured radius; a solid body of one material.
+
+    Returns
+    -------
+    tuple of Resting
+        First the one that is stable by itself, the centre of mass between the two points of contact.
     """
     order = np.argsort(profile[:, 0], kind="stable")
     z, r = profile[order].T
     if len(z) < 2 or np.ptp(z) < 1e-9:
-        return Resting(float(r.max(initial=1.0)), 0.0)
+        return (Resting(float(r.max(initial=1.0)), 0.0),)
     # solid of revolution between neighbours, trapezoid rule on r²
     area, step, middle = (r[1:] ** 2 + r[:-1] ** 2) / 2, np.diff(z), (z[1:] + z[:-1]) / 2
     mass = float(area @ step)
@@ -176,12 +184,16 @@ def resting(profile: Array) -> Resting:
         while len(hull) > 1 and _turn(hull[-2], hull[-1], point) <= 0:
             hull.pop()
         hull.append(point)
+    stable: list[Resting] = []
+    others: list[Resting] = []
     for (z0, y0), (z1, y1) in pairwise(hull):
-        if z1 - z0 > 1e-9 and (balance <= z1 or z1 == hull[-1][0]):
-            slope = (y1 - y0) / (z1 - z0)
-            cosine = 1 / math.hypot(1, slope)
-            return Resting(-(y0 - slope * z0) * cosine, -slope * cosine)
-    return Resting(float(r.max()), 0.0)
+        slope = (y1 - y0) / max(z1 - z0, 1e-9)
+        if abs(slope) > STEEPEST_REST:
+            continue  # the face of a shoulder: nothing stands on that in a photo from above
+        cosine = 1 / math.hypot(1, slope)
+        way = Resting(-(y0 - slope * z0) * cosine, -slope * cosine)
+        (stable if z0 <= balance <= z1 else others).append(way)
+    return (*stable, *others) or (Resting(float(r.max()), 0.0),)
 
 
 def _turn(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> float:
@@ -232,18 +244,27 @@ def scale_cylinder(
     prior = camera if camera is not None else camera_from_exif(photo)
     known = camera is not None
 
-    def solved(crop: bool) -> tuple[_Scene, Array, float]:
+    ways = resting(silhouette.profile)
+
+    def solved(crop: bool, way: Resting) -> tuple[_Scene, Array, float]:
         """Solved twice when the marks scatter more than they should: then all of them are widened (Birge ratio)."""
-        scene = _build(photo, reading, silhouette, height, prior, known=known, crop=crop)
+        scene = _build(photo, reading, silhouette, height, prior, way, known=known, crop=crop)
         solution, cost = _solve(scene)
         marks = scene.blocks(solution)["marks"]
         ratio = math.sqrt(float(marks @ marks) / max(1, marks.size - 8))
         if marks.size < 20 or ratio < BIRGE:
             return scene, solution, cost
-        scene = _build(photo, reading, silhouette, height, prior, known=known, crop=crop, widen=ratio)
+        scene = _build(photo, reading, silhouette, height, prior, way, known=known, crop=crop, widen=ratio)
         return scene, *_solve(scene)
 
-    scene, solution, cost = solved(crop=False)
+    way = ways[0]
+    scene, solution, cost = solved(crop=False, way=way)
+    for other in ways[1:]:
+        tipped = solved(crop=False, way=other)
+        if cost - tipped[2] > TIPPED_CHI2:
+            (scene, solution, cost), way = tipped, other
+    if way is not ways[0]:
+        notes.append(f"the part's taper says that it lies tipped by {math.degrees(math.asin(way.sine)):+.0f}°")
     if not known and photo.focal_length_35mm is not None and isinstance(reading, CardReading | RuleReading):
         blocks = scene.blocks(solution)
         # EXIF is only asked to leave when the marks, or what is believed beforehand, are strained
@@ -251,7 +272,7 @@ def scale_cylinder(
             sum(float(v @ v) for k, v in blocks.items() if k != "marks") > CROP_CHI2 / 2
             or cost > 1.5 * blocks["marks"].size
         ):
-            freed = solved(crop=True)
+            freed = solved(crop=True, way=way)
             if cost - freed[2] > CROP_CHI2:
                 scene, solution, _ = freed
                 ratio = scene.camera(solution).focal_px / prior.focal_px
@@ -268,6 +289,7 @@ def _build(
     silhouette: Silhouette,
     height: ScaleHeight,
     prior: Camera,
+    rest: Resting,
     *,
     known: bool,
     crop: bool,
@@ -280,7 +302,6 @@ def _build(
         raise SceneError(
             f"the part's edges make no cylinder: {e}", "show both edges of the part, shot from above"
         ) from e
-    rest = resting(silhouette.profile)
     longer = max(photo.width_px, photo.height_px)
     lens_mm = photo.focal_length_mm if photo.focal_length_35mm is not None and not known else None
 
@@ -549,18 +570,26 @@ def _vector(scene: _Scene, p: Array) -> Array:
 
 
 def _solve(scene: _Scene) -> tuple[Array, float]:
-    """Least squares from several tilts (a plane seen from afar has two poses that look nearly alike)."""
+    """Least squares, from two tilts: a plane seen from afar has two poses that look nearly alike."""
     from scipy.optimize import least_squares
 
     best: tuple[Array, float] | None = None
-    for tx, ty in ((0.0, 0.0), (0.12, 0.12), (-0.12, -0.12), (0.12, -0.12), (-0.12, 0.12)):
+    tilts = [(0.0, 0.0)]
+    for tx, ty in tilts:
         p = scene.start.copy()
         p[scene.names["tx"]], p[scene.names["ty"]] = tx, ty
         try:
-            result = least_squares(lambda q: _vector(scene, q), p, x_scale="jac", max_nfev=60)
+            result = least_squares(lambda q: _vector(scene, q), p, x_scale="jac", method="lm", max_nfev=2000)
         except (ValueError, FloatingPointError, OverflowError):
+            result = None
+        if result is None or not np.all(np.isfinite(result.x)):
+            if len(tilts) == 1:
+                tilts += [(0.1, 0.1), (-0.1, -0.1)]
             continue
-        if np.all(np.isfinite(result.x)) and (best is None or 2 * result.cost < best[1] - 1e-6):
+        if len(tilts) == 1:
+            # the pose that looks nearly alike is tilted the other way
+            tilts.append((-result.x[scene.names["tx"]], -result.x[scene.names["ty"]]))
+        if best is None or 2 * result.cost < best[1] - 1e-6:
             best = result.x, float(2 * result.cost)
     if best is None:
         raise SceneError(
