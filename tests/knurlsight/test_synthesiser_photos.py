@@ -30,7 +30,7 @@ from negatives import NEGATIVES, negative
 from photoscale.camera import Camera
 from photoscale.cylinder import cylinder_from_silhouette
 from PIL import Image
-from random_scenes import FAULTS, FORMS, PRESETS, preset_scenes, random_knurl, random_scene, zone_only
+from random_scenes import FAULTS, FORMS, PRESET_NAMES, preset_scenes, random_knurl, random_scene, zone_only
 from scene_truth import scene_truth
 from synthesiser import render, write_photo
 from true_outline import true_outline
@@ -262,7 +262,7 @@ def test_random_scenes_hold_together(fault):
 
 
 def test_presets_name_their_scenes_apart():
-    for preset in PRESETS:
+    for preset in PRESET_NAMES:
         stems = [s.stem for s in preset_scenes(preset, 4, 3)]
         assert len(set(stems)) == 4
         assert [s.stem for s in preset_scenes(preset, 2, 3)] == stems[:2]
@@ -326,3 +326,17 @@ def test_the_true_outline_puts_surface_points_on_the_silhouette(azimuth):
         assert min(misses) < 0.05
     first, second = outline.edges_px.mean(axis=0)
     assert (second[1] > first[1]) if abs(second[1] - first[1]) > abs(second[0] - first[0]) else (second[0] > first[0])
+
+
+def test_a_tray_has_six_parts_with_their_own_verdicts():
+    scene = next(preset_scenes("tray", 1, 4))
+    truth = scene_truth(scene)
+    w, h = truth["image_size_upright"]
+    verdicts = [p["expected"]["verdict"] for p in truth["parts"]]
+    assert len({p["name"] for p in truth["parts"]}) == 6
+    assert 1 <= verdicts.count("fail") <= 2
+    assert truth["expected"]["verdict"] == "fail"
+    boxes = [p["knurl_box_px"] for p in truth["parts"]]
+    assert all(0 < x0 < x1 < w and 0 < y0 < y1 < h for x0, y0, x1, y1 in boxes)
+    corners = np.array([c["px"] for c in truth["scale"]["corners"]])
+    assert ((corners > 0) & (corners < (w, h))).all()
