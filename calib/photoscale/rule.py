@@ -190,15 +190,18 @@ def _edges(strip: Strip, patterns: tuple[Pattern, ...]) -> list[Edge]:
 
 def _bands(dark: NDArray[np.float32]) -> list[tuple[int, int, float]]:
     """Groups of rows that repeat: (first row, last row, period in columns)."""
+    from scipy.fft import irfft, rfft
+
     smooth = cv2.blur(dark, (1, 5))
     # limited so that a few glints do not carry the correlation
     limit = 3 * np.median(np.abs(smooth), axis=1, keepdims=True) + 1e-3
     clipped = np.clip(smooth, -limit, limit)
     columns = dark.shape[1]
     size = cv2.getOptimalDFTSize(2 * columns)
-    power = np.abs(np.fft.rfft(clipped, size, axis=1)) ** 2
+    # every second row, for they are smoothed over five
+    spectrum = rfft(clipped[::2].astype(np.float32), size, axis=1)
     lags = min(columns // 4, 400)
-    correlation = np.fft.irfft(power, size, axis=1)[:, : lags + 1]
+    correlation = irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, : lags + 1]
     correlation /= np.maximum(correlation[:, :1], 1e-9)
     periods = np.full(dark.shape[0], np.nan)
     for j, c in enumerate(correlation):
@@ -206,7 +209,7 @@ def _bands(dark: NDArray[np.float32]) -> list[tuple[int, int, float]]:
         peak = peak[c[peak] > MIN_REPEAT]
         peak = peak[peak >= 3]
         if len(peak):
-            periods[j] = peak[np.flatnonzero(c[peak] > 0.75 * c[peak].max())[0]]
+            periods[2 * j : 2 * j + 2] = peak[np.flatnonzero(c[peak] > 0.75 * c[peak].max())[0]]
     bands = []
     j = 0
     while j < len(periods):
@@ -316,7 +319,7 @@ def _line_ends(dark: NDArray[np.float32], columns: Array, first: int, last: int)
     reach = max(4, n // 12)
     tops, bottoms = np.full(n, np.nan), np.full(n, np.nan)
     middle = (first + last) // 2
-    for k in range(n):
+    for k in range(0, n, max(1, n // 40)):
         part = contrast[:, max(0, k - reach) : k + reach + 1]
         # the lower quartile: rows where even the short lines are there
         level = np.asarray(cv2.blur(np.percentile(part, 30, axis=1).reshape(-1, 1).astype(np.float32), (1, 3))).ravel()
@@ -335,7 +338,7 @@ def _line_ends(dark: NDArray[np.float32], columns: Array, first: int, last: int)
             down += 1
         tops[k], bottoms[k] = up, down
     good = np.isfinite(tops)
-    if good.sum() < MIN_LINES:
+    if good.sum() < 8:
         return None
     place = np.arange(n)
     return np.interp(place, place[good], tops[good]), np.interp(place, place[good], bottoms[good])

@@ -321,7 +321,7 @@ def _build(
     start["angle"] = math.atan2(seen.axis[1], seen.axis[0])
     # lateral place of the axis in the plane: along n × e
     level = np.array([math.cos(start["angle"]), math.sin(start["angle"]), 0.0])
-    start["side"] = float(np.cross([0, 0, -1.0], level) @ (mid_rays * depth))
+    start["side"] = float(_cross(np.array([0, 0, -1.0]), level) @ (mid_rays * depth))
     scale_start, scale_blocks = _scale_part(reading, silhouette, height, prior, depth)
     start |= scale_start
     names = {name: i for i, name in enumerate(start)}
@@ -340,7 +340,7 @@ def _build(
         n /= np.linalg.norm(n)
         right = np.array([1.0, 0, 0]) - n[0] * n
         right /= np.linalg.norm(right)
-        return n, right, np.cross(right, n), np.array([0, 0, math.exp(p[names["log_d"]])])
+        return n, right, _cross(right, n), np.array([0, 0, math.exp(p[names["log_d"]])])
 
     def cylinder(p: Array) -> Cylinder:
         r = math.exp(p[names["log_r"]])
@@ -379,10 +379,15 @@ def _lying(
     n, right, down, origin = plane
     e = math.cos(angle) * right + math.sin(angle) * down
     axis = math.sqrt(1 - rest.sine**2) * e + rest.sine * n
-    base = origin + side * np.cross(n, e) + rest.height * radius * n
+    base = origin + side * _cross(n, e) + rest.height * radius * n
     # the axis point nearest the camera is where the profile's z is 0, so there the height holds
     foot = base - (axis @ base) / (axis @ e) * e
     return Cylinder(foot, axis, radius)
+
+
+def _cross(a: Array, b: Array) -> Array:
+    """Cross product of two vectors; NumPy's own spends most of the solver's time on axes."""
+    return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
 
 
 def _line_residuals(camera: Camera, cylinder: Cylinder, edges: Array, u_px: float) -> Array:
@@ -395,7 +400,7 @@ def _line_residuals(camera: Camera, cylinder: Cylinder, edges: Array, u_px: floa
     # which side each edge is on
     for pair in (rays[:2], rays[2:]):
         sign = 1.0 if pair.mean(axis=0) @ side > 0 else -1.0
-        normal = np.cross(axis, sine * sign * side - cosine * near)
+        normal = _cross(axis, sine * sign * side - cosine * near)
         off = pair @ normal / np.linalg.norm(normal - (normal @ [0, 0, 1]) * np.array([0, 0, 1])) * camera.focal_px
         out += [(off[0] + off[1]) / 2 / u_px, (off[1] - off[0]) / 2 / (0.5 * u_px)]
     return np.array(out)
@@ -545,7 +550,7 @@ def _pin_scale(reading: PinReading, prior: Camera, depth: float) -> tuple[dict[s
     angle = math.atan2(seen.axis[1], seen.axis[0])
     e = np.array([math.cos(angle), math.sin(angle), 0.0])
     edges = np.vstack([reading.edge_a, reading.edge_b])
-    side = float(np.cross([0, 0, -1.0], e) @ (prior.rays(edges).mean(axis=0) * depth))
+    side = float(_cross(np.array([0, 0, -1.0]), e) @ (prior.rays(edges).mean(axis=0) * depth))
     start = {"pin_angle": angle, "pin_side": side, "log_pin": math.log(reading.diameter.value / 2)}
     flat = Resting(1.0, 0.0)
 
