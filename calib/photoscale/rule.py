@@ -250,10 +250,11 @@ def _edge(
     if len(index) < MIN_LINES or residual > MAX_SCATTER_PX + MAX_SCATTER_REL * period:
         return None
     upper, lower, row = upper[keep], lower[keep], row[keep]
+    lean = _lean(dark, columns, row, lower - upper, period)
     best: tuple[Graduation, Array, int] | None = None
     for inward in (1, -1):
         start = upper if inward > 0 else lower
-        lengths = _lengths(dark, columns, start, lower - upper, inward)
+        lengths = _lengths(dark, columns, lean, row, start, lower - upper, inward)
         graduation = recognise(index, lengths, patterns)
         if graduation is not None and (best is None or graduation.explained > best[0].explained):
             best = graduation, lengths, inward
@@ -314,7 +315,8 @@ def _track(profile: NDArray[np.float32], period: float) -> tuple[NDArray[np.int6
 
 def _line_ends(dark: NDArray[np.float32], columns: Array, first: int, last: int) -> tuple[Array, Array] | None:
     """Upper and lower row (n,) up to which all lines about each line are there."""
-    contrast = _contrast(dark, columns)  # (rows, lines)
+    upright = np.zeros(len(columns))
+    contrast = _contrast(dark, columns, upright, upright)  # (rows, lines)
     n = len(columns)
     reach = max(4, n // 12)
     tops, bottoms = np.full(n, np.nan), np.full(n, np.nan)
@@ -358,13 +360,28 @@ def _course(columns: Array, rows: Array) -> Array:
     return course
 
 
-def _contrast(dark: NDArray[np.float32], columns: Array) -> Array:
-    """Darkness of each line against the gaps beside it (rows, n)."""
+def _lean(dark: NDArray[np.float32], columns: Array, row: Array, short: Array, period: float) -> Array:
+    """Columns per row (n,) by which each line leans: lines converge in a view that is not square to the rule."""
+    quarter = 0.25 * short
+    upper = _refine(dark, columns, row - quarter, 0.8 * quarter, period)
+    lower = _refine(dark, columns, row + quarter, 0.8 * quarter, period)
+    lean = (lower - upper) / np.maximum(2 * quarter, 1.0)
+    keep = np.ones(len(lean), bool)
+    line = np.polynomial.Polynomial([0.0])
+    for _ in range(4):
+        line = np.polynomial.Polynomial.fit(columns[keep], lean[keep], 1)
+        off = np.abs(lean - line(columns))
+        keep = off <= 2.5 * 1.4826 * float(np.median(off)) + 1e-6
+    return np.asarray(line(columns), float)
+
+
+def _contrast(dark: NDArray[np.float32], columns: Array, lean: Array, row: Array) -> Array:
+    """Darkness of each line, through `columns` at `row`, against the gaps beside it (rows, n)."""
     gap = np.gradient(columns)
     rows = np.arange(dark.shape[0], dtype=np.float32)
 
     def at(x: Array) -> Array:
-        i = np.broadcast_to(x.astype(np.float32), (len(rows), len(x)))
+        i = (x + lean * (rows[:, None] - row)).astype(np.float32)
         j = np.broadcast_to(rows[:, None], i.shape)
         return np.asarray(cv2.remap(dark, np.ascontiguousarray(i), np.ascontiguousarray(j), cv2.INTER_LINEAR), float)
 
@@ -415,9 +432,11 @@ def _smooth(index: NDArray[np.int64], columns: Array) -> tuple[NDArray[np.int64]
     return index[keep], columns[keep], keep, residual
 
 
-def _lengths(dark: NDArray[np.float32], columns: Array, start: Array, short: Array, inward: int) -> Array:
+def _lengths(
+    dark: NDArray[np.float32], columns: Array, lean: Array, row: Array, start: Array, short: Array, inward: int
+) -> Array:
     """Length of each line in px, from the outer end of the short lines inwards."""
-    contrast = _contrast(dark, columns)
+    contrast = _contrast(dark, columns, lean, row)
     rows = dark.shape[0]
     if inward < 0:
         contrast = contrast[::-1]
