@@ -77,6 +77,8 @@ class Graduation:
 MIN_EXPLAINED = 0.6
 CAP = 0.7  # of a deviation, log of length
 FLOOR = 0.01
+MIN_STEP = 0.045  # log of length between one class and the next
+CLEAR = 6.0  # by which the best pattern must beat one of another step
 
 
 def recognise(index: NDArray[np.int64], lengths: Array, patterns: tuple[Pattern, ...]) -> Graduation | None:
@@ -96,22 +98,32 @@ def recognise(index: NDArray[np.int64], lengths: Array, patterns: tuple[Pattern,
     if n < 12 or total <= 0:
         return None
     best: tuple[float, Graduation] | None = None
+    scores: dict[float, float] = {}
     for pattern in patterns:
         levels = int(pattern.ranks.max()) + 1
         for zero in range(pattern.period):
             ranks = pattern.ranks[(index - zero) % pattern.period]
-            present = [r for r in range(levels) if np.any(ranks == r)]
+            # one line alone is no class: it may be dirt, so it counts with the next shorter ones
+            present = [r for r in range(levels) if np.sum(ranks == r) >= 2]
             means = [float(np.median(logs[ranks == r])) for r in present]
-            if len(means) < 2 or any(b <= a + 0.05 for a, b in pairwise(means)):
+            if len(means) < 2 or any(b <= a + MIN_STEP for a, b in pairwise(means)):
                 continue
-            expected = np.array(means)[np.searchsorted(present, ranks)]
+            single = [r for r in range(levels) if np.sum(ranks == r) == 1 and r > present[0]]
+            if any(float(logs[ranks == r][0]) < means[np.searchsorted(present, r) - 1] + MIN_STEP for r in single):
+                continue  # what should be longer is not
+            place = np.maximum(np.searchsorted(present, ranks, side="right") - 1, 0)
+            expected = np.array(means)[place]
             off = np.minimum(np.abs(logs - expected), CAP)
             rest = float(np.sum(off))
             # Bayesian information criterion with Laplace errors: more levels must pay for themselves
             score = 2 * n * np.log(rest / n + FLOOR) + len(means) * np.log(n)
+            scores[pattern.step_mm] = min(score, scores.get(pattern.step_mm, np.inf))
             longest = int(np.sum(ranks == levels - 1))
             if best is None or score < best[0]:
                 best = score, Graduation(pattern, zero, 1 - float(off @ off) / total, longest)
     if best is None or best[1].explained < MIN_EXPLAINED or best[1].longest < 1:
+        return None
+    others = [score for step, score in scores.items() if step != best[1].pattern.step_mm]
+    if others and min(others) < best[0] + CLEAR:
         return None
     return best[1]

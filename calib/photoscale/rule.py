@@ -190,7 +190,7 @@ def _edges(strip: Strip, patterns: tuple[Pattern, ...]) -> list[Edge]:
 
 def _bands(dark: NDArray[np.float32]) -> list[tuple[int, int, float]]:
     """Groups of rows that repeat: (first row, last row, period in columns)."""
-    from scipy.fft import irfft, rfft
+    from scipy.fft import rfft
 
     smooth = cv2.blur(dark, (1, 5))
     # limited so that a few glints do not carry the correlation
@@ -200,16 +200,18 @@ def _bands(dark: NDArray[np.float32]) -> list[tuple[int, int, float]]:
     size = cv2.getOptimalDFTSize(2 * columns)
     # every second row, for they are smoothed over five
     spectrum = rfft(clipped[::2].astype(np.float32), size, axis=1)
-    lags = min(columns // 4, 400)
-    correlation = irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, : lags + 1]
-    correlation /= np.maximum(correlation[:, :1], 1e-9)
+    power = spectrum.real**2 + spectrum.imag**2
+    power[:, 1:] *= 2
+    # correlation at chosen lags only, short ones in quarters of a column: four columns a line are not always whole
+    lags = np.concatenate([np.arange(2.5, 24, 0.25), np.arange(24, min(columns // 4, 400) + 1)])
+    angle = (2 * np.pi / size) * np.outer(np.arange(power.shape[1]), lags)
+    correlation = power @ np.cos(angle).astype(np.float32) / np.maximum(power.sum(axis=1, keepdims=True), 1e-9)
     periods = np.full(dark.shape[0], np.nan)
     for j, c in enumerate(correlation):
-        peak = np.flatnonzero((c[2:-1] > c[1:-2]) & (c[2:-1] >= c[3:])) + 2
-        peak = peak[c[peak] > MIN_REPEAT]
-        peak = peak[peak >= 3]
+        peak = np.flatnonzero((c[1:-1] > c[:-2]) & (c[1:-1] >= c[2:])) + 1
+        peak = peak[(c[peak] > MIN_REPEAT) & (lags[peak] >= 3)]
         if len(peak):
-            periods[2 * j : 2 * j + 2] = peak[np.flatnonzero(c[peak] > 0.75 * c[peak].max())[0]]
+            periods[2 * j : 2 * j + 2] = lags[peak[np.flatnonzero(c[peak] > 0.75 * c[peak].max())[0]]]
     bands = []
     j = 0
     while j < len(periods):
@@ -250,6 +252,8 @@ def _edge(
     if len(index) < MIN_LINES or residual > MAX_SCATTER_PX + MAX_SCATTER_REL * period:
         return None
     upper, lower, row = upper[keep], lower[keep], row[keep]
+    if _has_lines_between(dark, columns, row, 0.35 * (lower - upper)):
+        return None
     lean = _lean(dark, columns, row, lower - upper, period)
     best: tuple[Graduation, Array, int] | None = None
     for inward in (1, -1):
@@ -358,6 +362,20 @@ def _course(columns: Array, rows: Array) -> Array:
         if keep.sum() < MIN_LINES // 2:
             break
     return course
+
+
+def _has_lines_between(dark: NDArray[np.float32], columns: Array, row: Array, half: Array) -> bool:
+    """Whether there are lines half-way between those tracked: then every second one was missed."""
+    gap = np.gradient(columns)
+    levels = np.linspace(-1, 1, 15)
+    y = (row[:, None] + half[:, None] * levels).astype(np.float32)
+
+    def at(share: float) -> float:
+        x = np.broadcast_to((columns + share * gap)[:, None], y.shape).astype(np.float32)
+        return float(np.median(cv2.remap(dark, x, y, cv2.INTER_LINEAR).mean(axis=1)))
+
+    line, between, beside = at(0.0), at(0.5), (at(0.25) + at(-0.25)) / 2
+    return between - beside > 0.25 * max(line - beside, 1e-6)
 
 
 def _lean(dark: NDArray[np.float32], columns: Array, row: Array, short: Array, period: float) -> Array:
