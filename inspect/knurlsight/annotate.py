@@ -53,6 +53,7 @@ VERDICT_WORDS: dict[str | None, str] = {
 LONGEST_SIDE_PX = 2000
 SHORTEST_SIDE_PX = 900
 MOST_MARKS = 80
+MOST_ROWS = 5
 
 
 @dataclass(frozen=True)
@@ -212,7 +213,9 @@ def _banner(width: int, verdict: str | None, lines: Sequence[str]) -> NDArray[np
     left = pad + big + pad + int(probe.textlength(word, font=big_font)) + 2 * pad
     beside = width - left - pad > 22 * small  # else the reasons go under the word
     start = left if beside else pad
-    rows = [row for text in lines for row in _wrapped(probe, text, font, width - start - pad)][:4]
+    rows = [row for text in lines for row in _wrapped(probe, text, font, width - start - pad)]
+    if len(rows) > MOST_ROWS:
+        rows = [*rows[: MOST_ROWS - 1], f"{rows[MOST_ROWS - 1]} ..."]
     row_height = round(small * 1.3)
     top = pad if beside else 2 * pad + big
     height = max(2 * pad + round(1.15 * big), top + row_height * len(rows) + pad)

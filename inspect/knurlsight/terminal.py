@@ -44,7 +44,8 @@ def screen(inspection: Inspection, units: Units = "mm", *, colour: bool = False,
     lines = headline(inspection, units, colour=colour, width=columns)
     for part in inspection.parts:
         lines += ["", *_seen(inspection, part, units, columns)]
-        lines += ["", *(_check_table(part, units, columns) if part.checks else _figure_table(part, units))]
+        if part.pattern.form is not None:
+            lines += ["", *(_check_table(part, units, columns) if part.checks else _figure_table(part, units))]
         lines += _next(part, units, columns)
     notes = _notes(inspection)
     if notes:
