@@ -69,13 +69,14 @@ class Grooves:
 
 @dataclass(frozen=True)
 class Knurl:
-    """The model's parameters."""
+    """The model's parameters; `shaded` lets a flank's brightness change with depth."""
 
     crossing: Crossing
     families: tuple[Grooves, ...]
     profile_angle_deg: float = 90.0
     blur: float = 1.0
     drift: float = 0.0
+    shaded: bool = True
 
 
 def heights(
@@ -165,7 +166,7 @@ def kinds(knurl: Knurl, sight: Sightlines) -> Image:
             two = cut1 * (lands[0] + cut0 * (F(1) - first))
             land = lands[0] * lands[1]
         shares = [land, one * rights[0], one * (F(1) - rights[0]), two * rights[1], two * (F(1) - rights[1])]
-    if not any(g.along for g in knurl.families):
+    if not knurl.shaded or not any(g.along for g in knurl.families):
         # straight lines: a strip shows hardly more than one groove, and free shading there would explain anything
         return np.stack(shares)
     relative = depth * F(1 / mean_depth) - F(0.4)

@@ -37,6 +37,10 @@ MOST_PATCHES = 14
 LEAST_AT_LIMBS = 0.35
 LEAST_PITCHES = 6.0  # of the main family across the patch
 LEAST_PITCH_PX = 4.0
+USUAL_TIP_RAD = 0.14
+USUAL_SLANT = 0.3
+STEEPEST_VIEW = 0.6  # tangent of the angle by which the axis may run towards or away from the camera
+U_EDGE_SHARE = 0.0013  # of the width, each edge: what light at the limb does (path-traced photos)
 
 
 @dataclass(frozen=True)
@@ -107,7 +111,9 @@ def _looked_at(
     if zone is None:
         return 0.0, guess
     left, families = quick_look(grey, camera, guess.cylinder, zone.span_z)
-    return worth * max(0.0, 1 - left) ** 3 * (1.0 if families == 2 else 0.6), guess
+    slant = float(sum(zone.span_z)) / 2 / guess.cylinder.distance
+    usual = float(np.exp(-((slant / USUAL_SLANT) ** 2)))
+    return worth * usual * max(0.0, 1 - left) ** 3 * (1.0 if families == 2 else 0.5), guess
 
 
 def worth_of(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> float:
@@ -192,8 +198,9 @@ def _judge(
         cylinder = cylinder_from_silhouette(camera, edges[0], edges[1])
     except ValueError:
         return None
-    _, z, _ = cylinder.meet(camera.rays(edges.mean(axis=0)))
-    z0, z1 = float(z.min()), float(z.max())
+    z0, z1 = _span(camera, cylinder, edges)
+    if abs(z0 + z1) / 2 > STEEPEST_VIEW * cylinder.distance:
+        return None
     margin = 0.1 * (z1 - z0)
     arc = np.radians(LOOK_ARC_DEG)
     theta = np.linspace(-arc, arc, LOOK_ROWS)
@@ -210,7 +217,7 @@ def _judge(
     repeat = concentration(power)
     gain = float(np.log(max(repeat, 1e-9) / max(concentration(flat), 1e-9)))
     lines = np.where(ring, 0, power)
-    limbs = 3 * np.log(min(1.0, presence_at_limbs(round_.brightness, theta, lines) / LEAST_AT_LIMBS))
+    limbs = 3 * np.log(np.clip(presence_at_limbs(round_.brightness, theta, lines) / LEAST_AT_LIMBS, 0.01, 1.0))
     evidence = min(a.evidence, 2.0) + min(b.evidence, 2.0)
     # the wider of two good pairs is the right one: inner ridges are bright bands on the part
     score = 3 * np.log(repeat) + 4 * np.log(apart / width) + 3 * min(gain, 0.7) + evidence + limbs
@@ -229,9 +236,9 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
         line = _over_zone(camera, guess, k, zone.span_z)
         inward = guess.edges[1 - k].mean(axis=0) - guess.edges[k].mean(axis=0)
         edge = refine_edge(grey, line, inward / np.hypot(*inward), reach)
-        edges.append(edge or Edge(line, max(1.0, 0.2 * reach), 0))
+        edges.append(edge or Edge(line, max(1.0, 0.2 * reach), 0.3 * reach, 0))
     lines = np.stack([e.line for e in edges])
-    lines = _ordered(lines)
+    lines = _ordered(_levelled(camera, lines, float(np.hypot(*(e.u_skew_px for e in edges)))))
     try:
         cylinder = cylinder_from_silhouette(camera, lines[0], lines[1])
     except ValueError:
@@ -247,7 +254,7 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
         camera=camera,
         cylinder=cylinder,
         edges_px=lines,
-        u_edge_px=float(max(e.u_px for e in edges)),
+        u_edge_px=float(np.hypot(max(e.u_px for e in edges), U_EDGE_SHARE * np.hypot(*(lines[1] - lines[0]).mean(axis=0)))),
         zone_z=zone.span_z,
         profile_zr=profile,
         part_px=part,
@@ -256,9 +263,34 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
     )
 
 
+def _levelled(camera: Camera, edges: Array, u_skew: float) -> Array:
+    """Edges whose taper is weighed against what a part lying about level to the camera can show.
+
+    The taper alone says how the axis tips towards the camera, and on a short knob a pixel is worth 5°. Parts lie level
+    or on rim and stud, and photos are taken from above: within 8° or so (common practice).
+    """
+    apart = edges[1] - edges[0]
+    along = (edges[:, 1] - edges[:, 0]).mean(axis=0)
+    length = float(np.hypot(*along))
+    across = np.array([-along[1], along[0]]) / length
+    widths = np.abs(apart @ across)
+    taper = float(widths[1] - widths[0])
+    width = float(widths.mean())
+    distance = 2 * camera.focal_px / width  # in radii, near enough
+    usual = width * (2 * length / width) / distance * USUAL_TIP_RAD
+    kept = taper * usual**2 / (usual**2 + u_skew**2)
+    sign = np.sign(apart.mean(axis=0) @ across)
+    shift = 0.25 * (taper - kept) * sign * across
+    fixed = edges.copy()
+    fixed[0, 0], fixed[1, 0] = edges[0, 0] - shift, edges[1, 0] + shift
+    fixed[0, 1], fixed[1, 1] = edges[0, 1] + shift, edges[1, 1] - shift
+    return fixed
+
+
 def _span(camera: Camera, cylinder: Cylinder, edges: Array) -> tuple[float, float]:
-    _, z, _ = cylinder.meet(camera.rays(edges.mean(axis=0)))
-    return float(z.min()), float(z.max())
+    _, z, _ = cylinder.meet(camera.rays(edges.reshape(-1, 2)))
+    ends = z.reshape(2, 2).mean(axis=0)
+    return float(ends.min()), float(ends.max())
 
 
 def _over_zone(camera: Camera, guess: Guess, side: int, span_z: tuple[float, float]) -> Array:

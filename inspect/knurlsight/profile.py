@@ -13,7 +13,8 @@ Array = NDArray[np.float64]
 
 SECTION_RADII = 0.25
 FARTHEST_RADII = 6.0
-LEAST_EVIDENCE = 0.6
+LEAST_EVIDENCE = 0.9
+MOST_SHOULDER = 1.3  # radii; common practice: shoulders stand little above a knurl
 
 
 def part_profile(
@@ -34,6 +35,7 @@ def part_profile(
                 break
             radius = seen
             sections.append((z, radius))
+    sections = _believable(sections)
     profile = np.array(sorted(sections))
     limb = cylinder.limb_rad
     half = SECTION_RADII / 2
@@ -43,6 +45,20 @@ def part_profile(
     r = np.concatenate([profile[:1, 1], profile[:, 1], profile[-1:, 1]])
     sides = [camera.project(cylinder.points(np.full(len(z), t), z, r * cylinder.radius)) for t in (-limb, limb)]
     return profile, np.vstack([sides[0], sides[1][::-1]])
+
+
+def _believable(sections: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Drop sections that stand out on their own: a shoulder is at least two sections long, a shadow's edge wanders.
+
+    What a part rests on moves the scale, so a radius has to be seen twice within 3 % of the knurl's.
+    """
+    ordered = sorted(sections)
+    kept = []
+    for i, (z, r) in enumerate(ordered):
+        near = [ordered[j][1] for j in (i - 1, i + 1) if 0 <= j < len(ordered)]
+        if r == 1.0 or (r < MOST_SHOULDER and any(abs(r - n) < 0.03 for n in near)):
+            kept.append((z, r))
+    return kept
 
 
 def _section_radius(

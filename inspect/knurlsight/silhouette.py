@@ -104,10 +104,23 @@ def change_evidence(patch: NDArray[np.float32], window: int) -> tuple[Array, Arr
 
 @dataclass(frozen=True)
 class Edge:
-    """A refined silhouette line: two points (2, 2) on the crest envelope and the standard uncertainty of its offset."""
+    """A refined silhouette line.
+
+    Attributes
+    ----------
+    line : (2, 2) array
+        Two points on the crest envelope.
+    u_px : float
+        Standard uncertainty of its offset.
+    u_skew_px : float
+        Standard uncertainty of how far its two ends lie apart across it.
+    columns : int
+        Places where the edge was seen.
+    """
 
     line: Array
     u_px: float
+    u_skew_px: float
     columns: int
 
 
@@ -169,7 +182,8 @@ def refine_edge(grey: NDArray[np.uint8], line: Array, inward: Array, reach: floa
     crest = float(rest[: max(3, len(rest) // 5)].mean()) if spread > 0.35 else 0.0
     offset = np.polyval(fit, np.array([-length / 2, length / 2])) + crest
     ends = centre + np.array([-length / 2, length / 2])[:, None] * along + offset[:, None] * across
-    return Edge(np.asarray(ends), float(max(0.25, 0.3 * abs(crest), spread / np.sqrt(max(4, len(rest) / 6)))), len(rest))
+    u = float(max(0.25, 0.3 * abs(crest), spread / np.sqrt(max(4, len(rest) / 6))))
+    return Edge(np.asarray(ends), u, float(max(0.6, 2 * u)), len(rest))
 
 
 def first_rise(away: NDArray[np.float32], v: Array, threshold: float) -> float:

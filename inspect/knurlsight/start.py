@@ -56,6 +56,9 @@ def hypotheses(peaks: tuple[Peak, ...]) -> tuple[Hypothesis, ...]:
             out.insert(0, halves)
         out.append(Hypothesis(((abs(first.around), 0.0),), ("single",)))
         return tuple(out)
+    square = _square(peaks, first)
+    if square is not None:
+        out.append(square)
     others = [
         p
         for p in usable
@@ -70,6 +73,25 @@ def hypotheses(peaks: tuple[Peak, ...]) -> tuple[Hypothesis, ...]:
     if not others or others[0].power < 0.08 * first.power:
         out.append(Hypothesis((_grooves(first),), ("single",)))
     return tuple(out)
+
+
+def _square(peaks: tuple[Peak, ...], sum_peak: Peak) -> Hypothesis | None:
+    """Axial lines and rings whose sum is the given peak; in a diamond these two places are empty."""
+
+    def at(around: float, along: float) -> Peak | None:
+        near = [
+            p
+            for p in peaks
+            if abs(abs(p.around) - around) < 0.05 * abs(sum_peak.around)
+            and abs(p.along - along) < 0.05 * sum_peak.along
+            and p.power > 0.04 * sum_peak.power
+        ]
+        return max(near, key=lambda p: p.power, default=None)
+
+    axial, ring = at(abs(sum_peak.around), 0.0), at(0.0, sum_peak.along)
+    if axial is None or ring is None:
+        return None
+    return Hypothesis(((abs(axial.around), 0.0), (0.0, ring.along)), ("raised", "recessed"))
 
 
 def _grooves(peak: Peak) -> tuple[float, float]:

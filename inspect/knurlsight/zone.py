@@ -1,8 +1,8 @@
 """The knurled zone along the axis: where the pattern begins and ends, and over which length it fades in.
 
 Each family is locked in at its own spectral peak; its amplitude along the axis, smoothed over about one pitch, is a
-plateau with two flanks. A linear run-in of length r, seen through the smoothing, has its quarter and three-quarter
-points r/2 apart; the first trace lies half a run-in before the middle of the flank.
+plateau with two flanks. This is good to half a pitch and finds what to fit; the fitted model then says it better
+(`ends`).
 """
 
 from __future__ import annotations
@@ -79,8 +79,8 @@ def zone_of(
     theta = np.radians(np.linspace(-ARC_DEG, ARC_DEG, ROWS))
     z = np.linspace(z0 - reach, z1 + reach, columns)
     surface = roll_out(grey, camera, cylinder, theta, z)
-    core = (z > z0 + 0.12 * length) & (z < z1 - 0.12 * length)
-    middle = Surface(surface.brightness[:, core], theta, z[core], surface.valid[:, core])
+    inner = (z > z0 + 0.06 * length) & (z < z1 - 0.06 * length)
+    middle = Surface(surface.brightness[:, inner], theta, z[inner], surface.valid[:, inner])
     families = main_families(peaks_of(middle, power_of(middle.brightness)))
     if not families:
         return None
@@ -88,26 +88,37 @@ def zone_of(
     pitch_z = 0.0
     for family in families:
         along, smooth = family_amplitude(surface, family)
-        plateau = float(np.median(along[core]))
-        amplitude += along / max(plateau, 1e-12) / len(families)
+        amplitude += along / max(float(np.quantile(along[inner], 0.8)), 1e-12) / len(families)
         pitch_z = max(pitch_z, smooth)
     seen = surface.valid.mean(axis=0) > 0.5
     amplitude[~seen] = 0.0
-    plateau = float(np.median(amplitude[core]))
-    ends, runs, us, cuts = [], [], [], []
-    for side in (0, 1):
-        profile, place = (amplitude[::-1], z[::-1]) if side else (amplitude, z)
-        visible = seen[::-1] if side else seen
-        start, run, u = _flank(profile, place, plateau, pitch_z)
-        first_seen = float(place[int(np.argmax(visible))])
-        step = abs(float(z[1] - z[0]))
-        cuts.append(bool(abs(start - first_seen) < 2 * step + 0.5 * pitch_z and not visible[0]))
-        ends.append(first_seen if cuts[-1] else start)
-        runs.append(0.0 if cuts[-1] else run)
-        us.append(u)
-    if ends[1] - ends[0] < 0.3 * length:
+    plateau = float(np.quantile(amplitude[inner], 0.8))
+    # torn patches and the beat of the two families leave gaps: bridge what is shorter than a sixth of the span
+    gap = max(3, int(length / 6 / float(z[1] - z[0]))) | 1
+    there = cv2.morphologyEx(
+        (amplitude > 0.35 * plateau).astype(np.uint8)[None], cv2.MORPH_CLOSE, np.ones((1, gap), np.uint8)
+    )[0]
+    run = longest_run(there > 0)
+    if run is None:
         return None
-    return Zone((ends[0], ends[1]), (runs[0], runs[1]), (us[0], us[1]), (cuts[0], cuts[1]))
+    ends, fades, us, cuts = [], [], [], []
+    step = float(z[1] - z[0])
+    for side in (0, 1):
+        profile, edge = (amplitude[::-1], columns - 1 - run[1]) if side else (amplitude, run[0])
+        visible = seen[::-1] if side else seen
+        first_seen = int(np.argmax(visible))
+        cut = bool(not visible[0] and edge - first_seen < 2 + 0.5 * pitch_z / step)
+        full = edge + int(np.argmax(profile[edge:] > 0.8 * plateau))
+        # the smoothing alone takes 0.45 of its length from the threshold to four fifths
+        fade = max(0.0, (full - edge) * step - 0.5 * pitch_z)
+        place = first_seen if cut else edge
+        ends.append(float(z[columns - 1 - place] if side else z[place]))
+        fades.append(0.0 if cut or fade < 0.3 * pitch_z else min(fade, 0.3 * (run[1] - run[0]) * step))
+        us.append(float(0.15 * pitch_z))
+        cuts.append(cut)
+    if ends[1] - ends[0] < 0.15 * length:
+        return None
+    return Zone((ends[0], ends[1]), (fades[0], fades[1]), (us[0], us[1]), (cuts[0], cuts[1]))
 
 
 def family_amplitude(surface: Surface, family: Peak) -> tuple[Array, float]:
@@ -125,22 +136,11 @@ def family_amplitude(surface: Surface, family: Peak) -> tuple[Array, float]:
     return np.asarray(np.hypot(flat[0], flat[1])), width * step
 
 
-def _flank(profile: Array, place: Array, plateau: float, smooth: float) -> tuple[float, float, float]:
-    """First trace, run-in and uncertainty from a profile read from outside inwards."""
-    middle = int(len(profile) * 0.5)
-
-    def crossing(level: float) -> float:
-        # from the plateau outwards: the last place above the level
-        below = np.nonzero(profile[:middle] < level * plateau)[0]
-        i = int(below[-1]) if len(below) else 0
-        a, b = profile[i], profile[i + 1]
-        part = (level * plateau - a) / (b - a) if b > a else 0.0
-        return float(place[i] + np.clip(part, 0, 1) * (place[i + 1] - place[i]))
-
-    quarter, half, most = crossing(0.25), crossing(0.5), crossing(0.75)
-    inward = np.sign(place[-1] - place[0])
-    seen = 2 * abs(most - quarter)
-    run = float(np.sqrt(max(0.0, seen**2 - smooth**2)))
-    if run < 0.6 * smooth:
-        run = 0.0
-    return float(half - inward * run / 2), run, float(0.12 * smooth + 0.1 * run)
+def longest_run(mask: NDArray[np.bool_]) -> tuple[int, int] | None:
+    """First and last index of the longest stretch of True."""
+    edges = np.diff(np.concatenate([[0], mask.astype(int), [0]]))
+    first, last = np.nonzero(edges == 1)[0], np.nonzero(edges == -1)[0] - 1
+    if not len(first):
+        return None
+    i = int((last - first).argmax())
+    return int(first[i]), int(last[i])
