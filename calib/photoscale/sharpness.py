@@ -1,10 +1,11 @@
 """How much a region of a photo can carry: detail, light and noise, measured instead of guessed.
 
 Detail is what is left between two Gaussian blurs, of 1 and of 4 px: structure with periods of some 4 to 25 px. A
-surface that is out of focus or burnt out has hardly any, whatever its shading. Where there are steps (squares of a card,
-the shoulders of a part) the lens blur itself is measured: blurring once more by a known amount lowers the slope of a step
-by a ratio R that tells how blurred it was, σ = σ₀ / √(R² - 1), whatever its contrast. (Slopes of a step blurred by a
-Gaussian go as 1 / σ, and variances add.)
+surface that is out of focus or burnt out has hardly any, whatever its shading.
+
+Where there are steps (squares of a card, the shoulders of a part) the lens blur itself is measured: blurring once more
+by a known amount lowers the slope of a step by a ratio R that tells how blurred it was, σ = σ₀ / √(R² - 1), whatever
+its contrast. (Slopes of a step blurred by a Gaussian go as 1 / σ, and variances add.)
 """
 
 from __future__ import annotations
