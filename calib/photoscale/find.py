@@ -12,6 +12,7 @@ from photoscale.errors import ScaleNotFound
 from photoscale.photo import Photo
 from photoscale.pin import find_pin
 from photoscale.reading import DiameterReading, PlainReading, Reading
+from photoscale.rig import load_rig, rig_reading
 from photoscale.rule import find_rule
 from photoscale.words import (
     NOMINAL_SQUARE_MM,
@@ -45,6 +46,8 @@ def find_scale(photo: Photo, word: ScaleWord | None = None, avoid: Sequence[Arra
     ------
     ScaleNotFound
         With the reason and the cure.
+    RigError
+        The rig named is not there or does not fit the photo.
     """
     match word:
         case CardWord():
@@ -58,7 +61,7 @@ def find_scale(photo: Photo, word: ScaleWord | None = None, avoid: Sequence[Arra
         case PinWord():
             return find_pin(photo.grey, word, avoid)
         case RigWord():
-            raise ScaleNotFound("a rig fixes the camera; a scale is needed too", "add a card, rule, pin or od:")
+            return rig_reading(load_rig(word.name), (photo.width_px, photo.height_px))
         case None:
             return _any(photo, avoid)
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from photoscale.camera import Camera
 from photoscale.card import CardReading
 from photoscale.quantity import Quantity
 
@@ -98,4 +99,23 @@ class PlainReading:
     notes: tuple[str, ...] = ()
 
 
-Reading = CardReading | RuleReading | PinReading | DiameterReading | PlainReading
+@dataclass(frozen=True)
+class RigReading:
+    """A stored camera and the card that once lay on its bench; nothing of it is in the photo.
+
+    Attributes
+    ----------
+    name : str
+    camera : Camera
+    card : CardReading
+    notes : tuple of str
+    """
+
+    name: str
+    camera: Camera
+    card: CardReading
+    notes: tuple[str, ...] = ()
+
+
+Marks = CardReading | RuleReading | PinReading | DiameterReading | PlainReading
+Reading = Marks | RigReading

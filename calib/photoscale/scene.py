@@ -26,7 +26,15 @@ from photoscale.cylinder import Cylinder, cylinder_from_silhouette
 from photoscale.errors import SceneError
 from photoscale.photo import Photo, camera_from_exif
 from photoscale.quantity import Quantity
-from photoscale.reading import DiameterReading, PinReading, PlainReading, Reading, RuleReading
+from photoscale.reading import (
+    DiameterReading,
+    Marks,
+    PinReading,
+    PlainReading,
+    Reading,
+    RigReading,
+    RuleReading,
+)
 from photoscale.words import CARD_HEIGHT_MM, RULE_HEIGHT_MM, ScaleHeight
 
 Array = NDArray[np.float64]
@@ -241,6 +249,10 @@ def scale_cylinder(
         Scale and part do not go together.
     """
     notes: list[str] = list(reading.notes)
+    source = _source(reading)
+    if isinstance(reading, RigReading):
+        camera = camera if camera is not None else reading.camera
+        reading = reading.card
     prior = camera if camera is not None else camera_from_exif(photo)
     known = camera is not None
 
@@ -280,12 +292,12 @@ def scale_cylinder(
                     f"the perspective of the scale asks for {ratio:.2f} times the focal length that EXIF gives: "
                     "a cropped or zoomed photo; EXIF was not used"
                 )
-    return _report(scene, solution, reading, silhouette, notes)
+    return _report(scene, solution, reading, silhouette, source, notes)
 
 
 def _build(
     photo: Photo,
-    reading: Reading,
+    reading: Marks,
     silhouette: Silhouette,
     height: ScaleHeight,
     prior: Camera,
@@ -406,7 +418,7 @@ def _line_residuals(camera: Camera, cylinder: Cylinder, edges: Array, u_px: floa
     return np.array(out)
 
 
-def _depth_of_scale(reading: Reading, silhouette: Silhouette, camera: Camera, seen: Cylinder) -> float:
+def _depth_of_scale(reading: Marks, silhouette: Silhouette, camera: Camera, seen: Cylinder) -> float:
     """Rough depth of the scale, mm, as if nothing were tilted."""
     match reading:
         case CardReading():
@@ -436,7 +448,7 @@ ScaleBlocks = Callable[[Array, dict[str, int], Camera, tuple[Array, Array, Array
 
 
 def _scale_part(
-    reading: Reading, silhouette: Silhouette, height: ScaleHeight, prior: Camera, depth: float
+    reading: Marks, silhouette: Silhouette, height: ScaleHeight, prior: Camera, depth: float
 ) -> tuple[dict[str, float], ScaleBlocks]:
     """Start values of the scale's own parameters, and its residuals."""
     match reading:
@@ -622,7 +634,9 @@ def _mm_per_px(camera: Camera, cylinder: Cylinder, middle_px: Array) -> float:
     return float(2 * half / np.linalg.norm(ends[1] - ends[0]))
 
 
-def _report(scene: _Scene, p: Array, reading: Reading, silhouette: Silhouette, notes: list[str]) -> CylinderScale:
+def _report(
+    scene: _Scene, p: Array, reading: Marks, silhouette: Silhouette, source: str, notes: list[str]
+) -> CylinderScale:
     middle = np.vstack([silhouette.edge_a, silhouette.edge_b]).mean(axis=0)
 
     def figures(q: Array) -> Array:
@@ -659,7 +673,7 @@ def _report(scene: _Scene, p: Array, reading: Reading, silhouette: Silhouette, n
         u_scale_rel=u_scale if stated else math.nan,
         u_width_rel=u_width,
         budget=tuple(budget),
-        source=_source(reading),
+        source=source,
         notes=tuple(notes),
     )
 
@@ -676,3 +690,5 @@ def _source(reading: Reading) -> str:
             return f"outside diameter, {reading.diameter.value:g} mm"
         case PlainReading():
             return f"typed, {reading.mm_per_px.value:g} mm/px"
+        case RigReading():
+            return f"rig {reading.name}"
