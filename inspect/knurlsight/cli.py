@@ -15,7 +15,7 @@ import typer
 from photoscale.errors import PhotoscaleError
 from typer.core import TyperGroup
 
-from knurlsight import batch_command, causes_command, inspect_command, plan_command
+from knurlsight import batch_command, card_command, causes_command, inspect_command, plan_command
 from knurlsight.errors import KnurlsightError
 
 EXIT_DONE, EXIT_FAIL, EXIT_USAGE, EXIT_CANNOT_TELL, EXIT_BUG, EXIT_INTERRUPTED = 0, 1, 2, 3, 4, 130
@@ -80,6 +80,7 @@ def knurlsight(
 inspect_command.register(app)
 batch_command.register(app)
 plan_command.register(app)
+card_command.register(app)
 causes_command.register(app)
 
 

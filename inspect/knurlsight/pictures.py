@@ -82,12 +82,14 @@ def spectrum(power: Spectrum, families: tuple[Family, ...], side_px: int = 640) 
     if len(rows) < 2 or len(cols) < 2:
         return canvas
     x = np.linspace(-reach, reach, side_px)
-    col = np.interp(x, along, np.arange(len(along))).astype(np.float32)
-    row = np.interp(x[::-1], around, np.arange(len(around))).astype(np.float32)
-    grid = np.asarray(power.power, np.float32)
-    picked = cv2.remap(grid, np.tile(col, (side_px, 1)), np.tile(row[:, None], (1, side_px)), cv2.INTER_LINEAR)
-    radius = np.hypot(x[None, :], x[::-1, None])
-    outside = (np.abs(x)[None, :] > np.abs(along).max()) | (np.abs(x[::-1])[:, None] > np.abs(around).max())
+    across, up = np.broadcast_to(x, (side_px, side_px)), np.broadcast_to(x[::-1, None], (side_px, side_px))
+    # a real picture's spectrum is the same at opposite points: half of it may have been left out
+    mirror = np.where((across < along.min()) | (up < around.min()), -1.0, 1.0)
+    col = np.interp(mirror * across, along, np.arange(len(along))).astype(np.float32)
+    row = np.interp(mirror * up, around, np.arange(len(around))).astype(np.float32)
+    picked = cv2.remap(np.asarray(power.power, np.float32), col, row, cv2.INTER_LINEAR)
+    radius = np.hypot(across, up)
+    outside = (np.abs(across) > np.abs(along).max()) | (np.abs(up) > np.abs(around).max())
     nearest = min((np.hypot(a, b) for a, b in marks), default=reach / 4)
     fair = (radius > 0.4 * nearest) & ~outside
     top = float(picked[fair].max(initial=1e-30))

@@ -227,3 +227,15 @@ def test_causes_prints_the_table(capsys):
     assert cli.run(["causes", "leaning", "--json", "-"]) == 0
     rows = json.loads(capsys.readouterr().out)
     assert [r["kind"] for r in rows] == ["leaning"]
+
+
+@pytest.mark.parametrize(("name", "start"), [("c.pdf", b"%PDF"), ("c.svg", b"<svg"), ("c.png", b"\x89PNG")])
+def test_card_writes_the_card_to_print(name, start, tmp_path, capsys):
+    assert cli.run(["card", str(tmp_path / name), "--paper", "letter"]) == 0
+    assert (tmp_path / name).read_bytes().startswith(start)
+
+
+def test_card_in_an_unknown_format_or_on_unknown_paper(tmp_path, capsys):
+    assert cli.run(["card", str(tmp_path / "c.doc")]) == 2
+    assert cli.run(["card", str(tmp_path / "c.pdf"), "--paper", "foolscap"]) == 2
+    assert list(tmp_path.iterdir()) == []
