@@ -146,14 +146,18 @@ def main() -> int:
     cv2.setNumThreads(1)
     rng = np.random.default_rng(20)
     rows: dict[str, list[tuple[float, float, float, float]]] = defaultdict(list)
+    ratios: dict[str, list[float]] = defaultdict(list)
     for file in sorted(args.folder.glob("*.json")):
         truth = json.loads(file.read_text())
         if args.only not in file.stem or not truth.get("parts") or (spec := words(truth)) is None:
             continue
+        started = time.perf_counter()
         photo = load_photo(file.with_suffix(".jpg"))
+        decoding = time.perf_counter() - started
         word, height = parse_scale(spec[0]), parse_height(spec[1])
         try:
-            scales, kind, read = chain(file, truth, photo, word, height, spec, rng, args.truth_marks)
+            scales, kind, read, took = chain(file, truth, photo, word, height, spec, rng, args.truth_marks)
+            ratios[kind.split()[0]].append(took / decoding)
         except PhotoscaleError as e:
             print(f"{file.stem:30s} {spec[0]:12s} {e}")
             if truth["expected"]["verdict"] != "refuse":
@@ -187,6 +191,9 @@ def main() -> int:
                 f" {100 * np.mean(np.abs(e) <= u):5.0f} %  |"
             )
         print(line)
+    print()
+    for kind, found in sorted(ratios.items()):
+        print(f"finding {kind}: {np.median(found):.1f} times as long as decoding and hashing the photo")
     return 0
 
 
@@ -199,8 +206,8 @@ def chain(
     spec: tuple[str, str],
     rng: np.random.Generator,
     truth_marks: bool,
-) -> tuple[list[CylinderScale], str, str]:
-    """Scales of all parts, the kind of source, and a word on what was read."""
+) -> tuple[list[CylinderScale], str, str, float]:
+    """Scales of all parts, the kind of source, a word on what was read, and seconds spent on finding it."""
     scale_photo = photo
     avoid = [np.array(p["knurl_polygon_px"], float) for p in truth["parts"]]
     if truth["scale"]["kind"] == "glass_ref":
@@ -221,7 +228,7 @@ def chain(
     scales = [
         scale_cylinder(photo, reading, true_silhouette(truth, part, rng), height, None) for part in truth["parts"]
     ]
-    return scales, kind, read
+    return scales, kind, read, took
 
 
 if __name__ == "__main__":
