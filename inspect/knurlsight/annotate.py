@@ -295,7 +295,8 @@ def _labels(canvas: NDArray[np.uint8], k: float, parts: Sequence[Drawn]) -> NDAr
     image = Image.fromarray(np.ascontiguousarray(canvas[:, :, ::-1]))
     draw, font = ImageDraw.Draw(image), _font(size)
     for part in parts:
-        x, y = (trace.zone_corners(part.outline).mean(axis=0) + 0.5) * k - 0.5
+        corners = (trace.zone_corners(part.outline) + 0.5) * k - 0.5
+        x, y = corners[:, 0].mean(), max(float(size), corners[:, 1].min() - size)
         text = f"{part.name} {VERDICT_WORDS[part.verdict].lower()}" if part.verdict else part.name
         wide = draw.textlength(text, font=font)
         left = min(max(0.0, x - wide / 2 - size), max(0.0, canvas.shape[1] - wide - 2 * size))

@@ -6,7 +6,6 @@ Exit status: 0 pass or done, 1 a measured fail, 2 wrong command or unreadable in
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Sequence
 from typing import Annotated, Any
@@ -127,24 +126,7 @@ def _usage_error(e: Any) -> int:
 
 
 def _bug(e: Exception) -> int:
-    import platform
-    import tempfile
-    import traceback
-    from importlib.metadata import version
+    from knurlsight.bug_report import bug_words
 
-    details = "\n".join(
-        [
-            f"knurlsight {version('knurlsight')}, Python {platform.python_version()}, {platform.platform()}",
-            f"arguments: {sys.argv[1:]}",
-            "".join(traceback.format_exception(e)),
-        ]
-    )
-    try:
-        handle, name = tempfile.mkstemp(prefix="knurlsight-bug-", suffix=".txt")
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(details)
-        where = f"the details are in {name}"
-    except OSError:
-        where = "the details could not be written to a file"
-    _say_error(f"a bug in knurlsight ({type(e).__name__}), not your doing; {where}", "please report it with that file")
+    _say_error(bug_words(e), "please report it with that file")
     return EXIT_BUG

@@ -18,6 +18,7 @@ from typing import Any
 
 from photoscale.errors import PhotoscaleError
 
+from knurlsight.bug_report import bug_words
 from knurlsight.errors import KnurlsightError, OutputError
 
 #: How every row begins; what else a file ends with is not ours to cut off.
@@ -174,7 +175,10 @@ def _one(job: Job, inspect: Callable[[Path], tuple[str | None, dict[str, Any]]],
     except (PhotoscaleError, KnurlsightError) as e:
         return Row(job.photo, _sha256(job.path), request, "unreadable", str(e), None)
     except MemoryError:
+        # not a bug, and the next photo may be smaller
         return Row(job.photo, _sha256(job.path), request, "unreadable", "the machine ran out of memory", None)
+    except Exception as e:  # a bug of ours must not cost the thousand photos behind this one
+        return Row(job.photo, _sha256(job.path), request, "unreadable", bug_words(e), None)
     return Row(job.photo, result["photos"][0]["sha256"], request, verdict, "", result)
 
 

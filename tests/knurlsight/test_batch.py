@@ -202,6 +202,20 @@ def test_a_full_disk_keeps_the_rows_before(folder, tmp_path, monkeypatch, capsys
     assert len(rows_of(out)) == 2
 
 
+def test_a_bug_of_ours_costs_one_row_not_the_batch(folder, tmp_path, monkeypatch, capsys):
+    def breaks_once(photo, *_):
+        if photo.name == "b.jpg":
+            raise ZeroDivisionError("made to break")
+        return made.pattern()
+
+    monkeypatch.setattr(inspection, "measure_part", breaks_once)
+    out = tmp_path / "rows.jsonl"
+    assert run(folder, "--jsonl", out) == 3
+    rows = {r["photo"]: r for r in rows_of(out)}
+    assert rows["a.jpg"]["verdict"] == "pass" and "ZeroDivisionError" in rows["b.jpg"]["error"]
+    Path(rows["b.jpg"]["error"].rsplit(" ", 1)[1]).unlink()
+
+
 def test_a_fail_is_status_1_and_stops_a_fast_run(folder, tmp_path, monkeypatch, capsys):
     bad = made.pattern("RBR", (made.family("right"),))
     monkeypatch.setattr(inspection, "measure_part", lambda *_: bad)
