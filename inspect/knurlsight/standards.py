@@ -155,7 +155,7 @@ def fitting_pitches(
         difference = normal_pitch.value / usual - 1.0
         rows.append(PitchFit(standard.name, standard.source, wheel, usual, lowest, highest, difference, fits))
     rows.sort(key=lambda row: (not row.fits, abs(row.difference)))
-    return Fitting(tuple(rows), _sentence(rows))
+    return Fitting(tuple(rows), _sentence(rows, at_wheel))
 
 
 def _at_crest(
@@ -176,15 +176,16 @@ def _at_crest(
     return a * (1.0 - slip), b, c * (1.0 + slip)
 
 
-def _sentence(rows: Sequence[PitchFit]) -> str:
+def _sentence(rows: Sequence[PitchFit], at_wheel: bool) -> str:
     """What to tell the reader about the rows, which are in order."""
     fitting = [row for row in rows if row.fits]
     if not fitting:
         nearest = rows[0]
-        return (
-            f"No standard pitch fits; the nearest is {nearest.designation}, from which it is "
-            f"{100 * nearest.difference:+.1f} % off. The wheel may not be a standard one, or the scale is wrong."
-        )
+        why = "The wheel may not be a standard one, or the scale is wrong."
+        if at_wheel and abs(nearest.difference) < 0.025:
+            why = "Wheels differ from their names by a per cent or two: go by the measured pitch."
+        off = f"{100 * nearest.difference:+.1f} % off"
+        return f"No standard pitch fits; the nearest is {nearest.designation}, from which it is {off}. {why}"
     first = fitting[0]
     if len(fitting) == 1:
         return f"Only {first.designation} fits."
