@@ -65,10 +65,18 @@ def find_combs(grey: Grey) -> list[Comb]:
     strong = power > max(0.3, 1.5 * float(np.percentile(power[::2, ::2], 30)))
     lines = strong & (difference**2 + twice**2 > (COHERENT * power) ** 2) & (mx * mx + my * my < (1 - SWINGING) * power)
     angle = np.asarray(cv2.phase(difference, twice), np.float32) / 2  # of the gradient, 0 to π
+    # whole degrees plus one, 0 where there are no lines: a table look-up then picks a direction
+    degree = np.where(lines, np.minimum(np.rad2deg(angle), 179) + 1, 0).astype(np.uint8)
+    if not lines.any():
+        return []
     found = []
     for b in range(BINS):
-        off = np.abs((angle - b * np.pi / BINS + np.pi / 2) % np.pi - np.pi / 2)
-        mask = (lines & (off < np.deg2rad(10))).astype(np.uint8)
+        off = np.abs((np.arange(180) - b * 180 / BINS + 90) % 180 - 90)
+        table = np.zeros(256, np.uint8)
+        table[1:181] = off < 10
+        mask = cv2.LUT(degree, table)
+        if cv2.countNonZero(mask) * STEP**2 < 600:
+            continue
         mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)), np.uint8)
         count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
         for k in range(1, count):

@@ -98,17 +98,23 @@ def find_rule(grey: Grey, word: RuleWord, avoid: Sequence[Array] = ()) -> RuleRe
     """
     patterns = _patterns(word)
     half = np.asarray(cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
-    misfit: str | None = None
+    candidates: list[Comb] = []
     for image, factor in ((half, 2.0), (grey, 1.0)):
         combs = [_enlarged(c, factor) for c in find_combs(image)]
-        for comb in [c for c in combs if not _inside(c, avoid)][:8]:
+        combs = [c for c in combs if not _inside(c, avoid)][:8]
+        for comb in combs:
             edges, strip = _read(grey, comb, patterns)
             if edges:
                 return _reading(strip, edges, word)
-            if word.step_mm is not None and misfit is None:
-                others, _ = _read(grey, comb, PATTERNS)
-                if others:
-                    misfit = others[0].graduation.pattern.name
+        candidates += combs[:2]
+    # nothing with the lines asked for: is it another rule, or none?
+    misfit = None
+    if word.step_mm is not None:
+        for comb in candidates:
+            edges, _ = _read(grey, comb, PATTERNS)
+            if edges:
+                misfit = edges[0].graduation.pattern.name
+                break
     if misfit is not None:
         raise ScaleNotFound(f"the rule in the photo has {misfit} lines, not those asked for", "check the rule: word")
     raise ScaleNotFound(
@@ -238,6 +244,10 @@ def _edge(
     index, columns = _track(profile, period)
     if len(index) < MIN_LINES:
         return None
+    # nothing farther off than the longest line matters
+    margin = int((REACH_SHORTS + 1) * (last - first)) + 40
+    above = max(0, first - margin)
+    dark, first, last = np.ascontiguousarray(dark[above : last + margin]), first - above, last - above
     # rows over which all lines are there, segment by segment: the edge may climb through the strip
     ends = _line_ends(dark, columns, first, last)
     if ends is None:
@@ -264,7 +274,7 @@ def _edge(
             best = graduation, lengths, inward
     if best is None:
         return None
-    return Edge(index, columns, row, best[1], best[2], best[0], residual)
+    return Edge(index, columns, row + above, best[1], best[2], best[0], residual)
 
 
 def _track(profile: NDArray[np.float32], period: float) -> tuple[NDArray[np.int64], Array]:
