@@ -7,22 +7,30 @@ Exit status: 0 pass or done, 1 a measured fail, 2 wrong command or unreadable in
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, MutableMapping, Sequence
+from importlib import import_module
 from typing import Annotated, Any
 
 import typer
 from photoscale.errors import PhotoscaleError
 from typer.core import TyperGroup
 
-from knurlsight import batch_command, card_command, causes_command, inspect_command, plan_command
 from knurlsight.errors import KnurlsightError
 
 EXIT_DONE, EXIT_FAIL, EXIT_USAGE, EXIT_CANNOT_TELL, EXIT_BUG, EXIT_INTERRUPTED = 0, 1, 2, 3, 4, 130
 
-GROUPS = {
-    "At the bench": ("inspect", "batch", "wheel"),
-    "In the office": ("plan", "card", "rig", "causes", "job"),
-    "For large shops": ("bench", "study"),
+#: Where each command is used, and what it does; it stands in the module NAME_command, loaded when it is called.
+GROUPS: dict[str, dict[str, str]] = {
+    "At the bench": {
+        "inspect": "Inspect one knurled part from a photo and say pass, fail or cannot tell.",
+        "batch": "Inspect every part of a tray photo, or every photo of a folder.",
+        "wheel": "Read a wheel's ink print: pitch, helix, hand and teeth.",
+    },
+    "In the office": {
+        "plan": "Plan a knurl: blank diameter, depth, how to run it, the pattern to expect.",
+        "card": "Write the scale card to print: it lies beside the part in the photo.",
+        "causes": "Print the table of faults, their likely causes and what to change.",
+    },
 }
 
 EPILOG = (
@@ -31,20 +39,53 @@ EPILOG = (
 )
 
 
+class CommandsOnDemand(MutableMapping[str, Any]):
+    """The commands by name, each built when it is first asked for: a help page must not load all of them."""
+
+    def __init__(self) -> None:
+        self.names = [name for group in GROUPS.values() for name in group]
+        self.built: dict[str, Any] = {}
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in self.names:
+            raise KeyError(name)
+        if name not in self.built:
+            alone = typer.Typer(rich_markup_mode=None, add_completion=False)
+            import_module(f"knurlsight.{name}_command").register(alone)
+            command: Any = typer.main.get_command(alone)
+            # a command with commands of its own comes inside a group that has it alone
+            self.built[name] = getattr(command, "commands", {}).get(name, command)
+        return self.built[name]
+
+    def __setitem__(self, name: str, command: Any) -> None:
+        self.built[name] = command
+
+    def __delitem__(self, name: str) -> None:
+        del self.built[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.names)
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+
 class GroupedCommands(TyperGroup):
     """Lists the commands under where they are used instead of in one heap."""
 
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options)
+        self.commands = CommandsOnDemand()
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Their names, without building any."""
+        return list(self.commands)
+
     def format_commands(self, ctx: Any, formatter: Any) -> None:
-        left = {name: cmd for name in self.list_commands(ctx) if (cmd := self.get_command(ctx, name)) is not None}
-        room = formatter.width - 6 - max(len(name) for name in left)
+        """Write the groups."""
         for title, names in GROUPS.items():
-            rows = [(name, left.pop(name).get_short_help_str(room)) for name in names if name in left]
-            if rows:
-                with formatter.section(title):
-                    formatter.write_dl(rows)
-        if left:
-            with formatter.section("More"):
-                formatter.write_dl([(name, cmd.get_short_help_str(room)) for name, cmd in left.items()])
+            with formatter.section(title):
+                formatter.write_dl(list(names.items()))
 
 
 app = typer.Typer(
@@ -74,13 +115,6 @@ def knurlsight(
     ] = False,
 ) -> None:
     """Inspect knurls from photos: pitch, helix, double tracking, each with its uncertainty, and a verdict."""
-
-
-inspect_command.register(app)
-batch_command.register(app)
-plan_command.register(app)
-card_command.register(app)
-causes_command.register(app)
 
 
 def run(arguments: Sequence[str] | None = None) -> int:

@@ -14,7 +14,7 @@ from knurlsight.setup_model import PITCH_KEYS, SECTIONS, section_keys
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-COMMANDS = typer.main.get_command(cli.app).commands
+COMMANDS = dict(typer.main.get_command(cli.app).commands)
 IN_FULL = ("inspect", "batch")
 
 
