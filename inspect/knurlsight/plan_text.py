@@ -12,6 +12,7 @@ from knurlsight.plan import BlankOption, Plan, around, is_measured
 from knurlsight.plan_remarks import remarks
 from knurlsight.practice import CAUTIONS, COMMON_PRACTICE, Advice
 from knurlsight.setup_model import WheelSetup, setup_document, setup_text
+from knurlsight.tracking_line import tracking_line
 from knurlsight.units import MM_PER_INCH, LengthUnit, format_both, format_length
 
 WIDTH = 100
@@ -77,8 +78,6 @@ def chosen_rows(plan: Plan, unit: LengthUnit) -> list[tuple[str, str]]:
 
 def plan_text(plan: Plan, unit: LengthUnit = "mm") -> str:
     """The plan for a terminal, `WIDTH` columns."""
-    from knurlsight.plan_pictures import tracking_line
-
     request = plan.request
     form = FORMS[request.form]
     label = designation(request.form, plan.families[0].normal_pitch_mm, plan.families[0].profile_angle_deg)
