@@ -29,6 +29,7 @@ GROUPS: dict[str, dict[str, str]] = {
     "In the office": {
         "plan": "Plan a knurl: blank diameter, depth, how to run it, the pattern to expect.",
         "card": "Write the scale card to print: it lies beside the part in the photo.",
+        "rig": "Measure and keep a fixed camera set-up, to be used as the scale.",
         "causes": "Print the table of faults, their likely causes and what to change.",
     },
 }

@@ -15,9 +15,9 @@ from photoscale.camera import Camera
 from photoscale.errors import PhotoError, ScaleNotFound, SceneError
 from photoscale.find import find_scale
 from photoscale.photo import Photo, camera_from_exif
-from photoscale.reading import Reading
+from photoscale.reading import Reading, RigReading
 from photoscale.scene import CylinderScale, Silhouette, scale_cylinder
-from photoscale.words import ScaleHeight, ScaleWord
+from photoscale.words import RigWord, ScaleHeight, ScaleWord
 
 from knurlsight import verdict as verdicts
 from knurlsight.causes import Cause, causes_of
@@ -137,7 +137,7 @@ def inspect_part(photos: Sequence[Photo], setup: Setup | None = None, scale: Sca
     drawn_px = np.empty((0, 2))
     for number, photo in enumerate(photos, 1):
         of_photo = f"{photo.name}: " if len(photos) > 1 else ""
-        camera = camera_from_exif(photo)
+        camera = camera_of(photo, request)
         outlines = find_parts(photo, camera, most=1)
         reading, no_scale = read_scale(photo, request, outlines)
         notes += [of_photo + n for n in photo.notes]
@@ -155,6 +155,21 @@ def inspect_part(photos: Sequence[Photo], setup: Setup | None = None, scale: Sca
     _, cylinder_scale, no_lengths = measured[0]
     part = judge_part("A1", pattern, cylinder_scale, no_lengths, setup, basis)
     return assemble(photos, (part,), setup, basis, notes, drawn_px)
+
+
+def camera_of(photo: Photo, request: ScaleRequest) -> Camera:
+    """The camera to begin with: that of the rig where one is named, else what the photo's data say.
+
+    Raises
+    ------
+    PhotoscaleError
+        No such rig, or the photo is not by it.
+    """
+    if isinstance(request.word, RigWord):
+        reading = find_scale(photo, request.word, ())
+        if isinstance(reading, RigReading):
+            return reading.camera
+    return camera_from_exif(photo)
 
 
 def read_scale(photo: Photo, request: ScaleRequest, outlines: Sequence[Outline]) -> tuple[Reading | None, str]:

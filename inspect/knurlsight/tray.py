@@ -9,7 +9,7 @@ from concurrent.futures import Executor
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from photoscale.photo import Photo, camera_from_exif
+from photoscale.photo import Photo
 
 from knurlsight import trace
 from knurlsight.expected import expectation
@@ -18,6 +18,7 @@ from knurlsight.inspection import (
     PartInspection,
     ScaleRequest,
     assemble,
+    camera_of,
     judge_part,
     marks_px,
     measure_outline,
@@ -52,7 +53,7 @@ def inspect_tray(
     """
     request = scale or ScaleRequest()
     basis = expectation(setup) if setup is not None else None
-    camera = camera_from_exif(photo)
+    camera = camera_of(photo, request)
     found = find_parts(photo, camera)
     reading, no_scale = read_scale(photo, request, found)
     drawn_px = marks_px(reading) if reading is not None and request.photo is None else np.empty((0, 2))

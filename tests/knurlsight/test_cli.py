@@ -242,3 +242,39 @@ def test_card_in_an_unknown_format_or_on_unknown_paper(tmp_path, capsys):
     assert cli.run(["card", str(tmp_path / "c.doc")]) == 2
     assert cli.run(["card", str(tmp_path / "c.pdf"), "--paper", "foolscap"]) == 2
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_rig_is_made_checked_listed_used_and_deleted(measures, monkeypatch, tmp_path, capsys):
+    import cv2
+    import numpy as np
+    from photoscale.card import card_board
+
+    # five views of a card drawn flat, then turned about several axes before a camera of 2000 px focal length
+    monkeypatch.setenv("PHOTOSCALE_RIGS", str(tmp_path / "rigs"))
+    board = cv2.copyMakeBorder(card_board().generateImage((800, 500)), 50, 50, 50, 50, cv2.BORDER_CONSTANT, value=255)
+    k = np.array([[2000.0, 0, 799.5], [0, 2000.0, 599.5], [0, 0, 1]])
+    flat = np.array([[0, 0], [90, 0], [90, 60], [0, 60]], np.float64)
+    corners = np.array([[0, 0], [899, 0], [899, 599], [0, 599]], np.float32)
+    photos = []
+    turns = [(0, 0, 0), (0.5, 0, 0.1), (-0.5, 0.1, 0), (0, 0.5, 0.2), (0.1, -0.5, 0), (0.35, 0.35, 0.3)]
+    for i, turn in enumerate(turns):
+        rotation = cv2.Rodrigues(np.array(turn, np.float64))[0]
+        world = np.column_stack([flat - [45, 30], np.zeros(4)]) @ rotation.T + [0, 0, 150.0]
+        seen = (world @ k.T)[:, :2] / (world @ k.T)[:, 2:]
+        warp = cv2.getPerspectiveTransform(corners, seen.astype(np.float32))
+        photo = tmp_path / f"card{i}.png"
+        cv2.imwrite(str(photo), cv2.warpPerspective(board, warp, (1600, 1200), borderValue=128))
+        photos.append(str(photo))
+    assert cli.run(["rig", "make", "stand", *photos, "--card", "card:10.00mm"]) == 0
+    assert "rig stand" in capsys.readouterr().out
+    assert cli.run(["rig", "check", "stand", photos[0], "--card", "card:10.00mm"]) == 0
+    assert cli.run(["rig", "check", "stand", photos[1], "--card", "card:10.00mm"]) == 1
+    assert cli.run(["rig", "list"]) == 0
+    assert "stand" in capsys.readouterr().out
+    measures(made.pattern())
+    assert cli.run(["inspect", photos[0], "--scale", "rig:stand"]) == 0
+    assert cli.run(["inspect", str(PHOTO), "--scale", "rig:other"]) == 2
+    assert cli.run(["rig", "make", "few", photos[0]]) == 2
+    assert cli.run(["rig", "make", "none", str(PHOTO)]) == 2
+    assert cli.run(["rig", "delete", "stand"]) == 0
+    assert cli.run(["rig", "delete", "stand"]) == 2
