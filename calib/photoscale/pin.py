@@ -23,7 +23,10 @@ Grey = NDArray[np.uint8]
 
 SAME_DIRECTION = np.deg2rad(3.0)
 SLENDER = 2.5  # length over width of the bundle, at least
+PARALLEL = np.sin(np.deg2rad(1.2))  # of the rims: perspective does less to a pin
 BLUR_PX = 1.3
+MIN_WIDTH_PX = 20.0
+CURE = "lay it beside the part, whole and in focus, on a plain surface"
 SIGNIFICANT = 6.0  # times the noise of the average's second derivative
 U_RIM_PX = 0.8  # rims of polished pins are seen this well at best: rendered pins, limb against bench
 
@@ -45,7 +48,7 @@ def find_pin(grey: Grey, word: PinWord, avoid: Sequence[Array] = ()) -> PinReadi
     h, w = grey.shape
     bundle = _bundle(grey, avoid)
     if bundle is None:
-        raise ScaleNotFound("no pin is in the photo", "lay it beside the part, whole and in focus, on a plain surface")
+        raise ScaleNotFound("no pin is in the photo", CURE)
     start, along, length, low, high = bundle
     across = np.array([-along[1], along[0]])
     spread = max(high - low, 6.0)
@@ -82,6 +85,11 @@ def find_pin(grey: Grey, word: PinWord, avoid: Sequence[Array] = ()) -> PinReadi
     inside = (edges >= 0) & (edges < [w, h])
     if not inside.all():
         raise ScaleNotFound("the pin is cut off by the frame", "show the whole pin")
+    width = float(np.linalg.norm(edges[0].mean(axis=0) - edges[1].mean(axis=0)))
+    d0, d1 = edges[0, 1] - edges[0, 0], edges[1, 1] - edges[1, 0]
+    crossing = abs(float(d0[0] * d1[1] - d0[1] * d1[0])) / float(np.linalg.norm(d0) * np.linalg.norm(d1))
+    if width < MIN_WIDTH_PX or length < SLENDER * width or crossing > PARALLEL:
+        raise ScaleNotFound("no pin is in the photo: the nearest thing to one is not slender and straight", CURE)
     return PinReading(edges[0], edges[1], word.diameter, U_RIM_PX)
 
 

@@ -70,6 +70,7 @@ WORDS = {
     "tilt": "tilt of the camera",
     "diameter": "known diameter",
     "plain": "typed mm per px",
+    "distance": "typed distance of the camera",
 }
 
 
@@ -228,6 +229,7 @@ def scale_cylinder(
     silhouette: Silhouette,
     height: ScaleHeight,
     camera: Camera | None = None,
+    camera_distance: Quantity | None = None,
 ) -> CylinderScale:
     """Millimetres on a cylinder that rests on the same bench as the scale.
 
@@ -242,6 +244,9 @@ def scale_cylinder(
         Where the scale's face is; of no meaning for a pin, a known diameter or typed mm/px.
     camera : Camera, optional
         A known camera (a rig); its `u_focal_rel` counts and its centre and distortion are held.
+    camera_distance : Quantity, optional
+        Measured from the lens to the nearest crest, mm. The lens's own centre lies somewhere inside it, so 5 mm is a
+        good uncertainty for a phone and 20 mm for a large lens.
 
     Raises
     ------
@@ -260,13 +265,15 @@ def scale_cylinder(
 
     def solved(crop: bool, way: Resting) -> tuple[_Scene, Array, float]:
         """Solved twice when the marks scatter more than they should: then all of them are widened (Birge ratio)."""
-        scene = _build(photo, reading, silhouette, height, prior, way, known=known, crop=crop)
+        scene = _build(photo, reading, silhouette, height, prior, way, camera_distance, known=known, crop=crop)
         solution, cost = _solve(scene)
         marks = scene.blocks(solution)["marks"]
         ratio = math.sqrt(float(marks @ marks) / max(1, marks.size - 8))
         if marks.size < 20 or ratio < BIRGE:
             return scene, solution, cost
-        scene = _build(photo, reading, silhouette, height, prior, way, known=known, crop=crop, widen=ratio)
+        scene = _build(
+            photo, reading, silhouette, height, prior, way, camera_distance, known=known, crop=crop, widen=ratio
+        )
         return scene, *_solve(scene)
 
     way = ways[0]
@@ -302,6 +309,7 @@ def _build(
     height: ScaleHeight,
     prior: Camera,
     rest: Resting,
+    measured: Quantity | None,
     *,
     known: bool,
     crop: bool,
@@ -371,6 +379,8 @@ def _build(
             "distortion": np.array([p[names["k1"]] / u_k1, p[names["k2"]] / u_k2]),
             "tilt": np.array([p[names["tx"]], p[names["ty"]]]) / U_TILT,
         }
+        if measured is not None:
+            out["distance"] = np.array([(cyl.distance - cyl.radius - measured.value) / measured.u])
         found = scale_blocks(p, names, cam, plane(p), cyl)
         found["marks"] = found["marks"] / widen if "marks" in found else np.empty(0)
         return out | found

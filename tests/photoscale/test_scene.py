@@ -198,6 +198,17 @@ def test_without_exif_the_uncertainty_grows() -> None:
     assert abs(without.mm_per_px.value - mm_per_px) <= 2 * without.mm_per_px.u
 
 
+def test_a_measured_distance_stands_in_for_the_lens() -> None:
+    bench, rng = Bench(), np.random.default_rng(13)
+    silhouette, mm_per_px, distance = part(bench)
+    blind, reading = photo(focal_length_mm=None, focal_length_35mm=None), rule(bench, rng)
+    without = scale_cylinder(blind, reading, silhouette, ScaleHeight())
+    stated = Quantity(distance - RADIUS, 5.0, "mm")
+    with_it = scale_cylinder(blind, reading, silhouette, ScaleHeight(), camera_distance=stated)
+    check(with_it, mm_per_px, distance, 4e-3)
+    assert with_it.mm_per_px.u < 0.3 * without.mm_per_px.u
+
+
 def test_one_edge_of_a_rule_is_doubted_more() -> None:
     bench, rng = Bench(), np.random.default_rng(10)
     silhouette, mm_per_px, _ = part(bench)

@@ -1,0 +1,57 @@
+"""A ground pin, drawn with a known rim."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from photoscale.errors import ScaleNotFound
+from photoscale.pin import find_pin
+from photoscale.words import PinWord, parse_scale
+
+WORD = parse_scale("pin:6mm")
+assert isinstance(WORD, PinWord)
+START, ALONG_DEG, LENGTH, RADIUS = np.array([300.0, 420.0]), 14.0, 640.0, 48.0
+
+
+def frame() -> tuple[np.ndarray, np.ndarray]:
+    a = np.deg2rad(ALONG_DEG)
+    return np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
+
+
+def pin(bench: float = 110.0, noise: float = 2.0) -> np.ndarray:
+    """A polished cylinder with stripes of reflected light along it, averaged from four-fold oversampling."""
+    k = 4
+    y, x = (np.mgrid[: 900 * k, : 1200 * k].astype(np.float32) + 0.5) / k - 0.5
+    along, across = frame()
+    i = (x - START[0]) * along[0] + (y - START[1]) * along[1]
+    j = ((x - START[0]) * across[0] + (y - START[1]) * across[1]) / RADIUS
+    inside = (np.abs(j) < 1) & (i > 0) & (i < LENGTH)
+    tone = 120 + 70 * np.sin(9 * np.arcsin(np.clip(j, -1, 1))) + 30 * j
+    image = np.where(inside, tone, bench).astype(np.float32)
+    out = cv2.GaussianBlur(cv2.resize(image, (1200, 900), interpolation=cv2.INTER_AREA), (0, 0), 1.2)
+    return np.clip(out + np.random.default_rng(2).normal(0, noise, out.shape), 0, 255).astype(np.uint8)
+
+
+def test_both_rims_within_their_uncertainty() -> None:
+    reading = find_pin(pin(), WORD)
+    _, across = frame()
+    offsets = sorted(float(np.mean((edge - START) @ across)) for edge in (reading.edge_a, reading.edge_b))
+    assert offsets == pytest.approx([-RADIUS, RADIUS], abs=2 * reading.u_px)
+    assert reading.diameter == WORD.diameter
+
+
+def test_no_pin() -> None:
+    with pytest.raises(ScaleNotFound, match="no pin"):
+        find_pin(np.full((900, 1200), 110, np.uint8), WORD)
+
+
+def test_a_pin_inside_an_outline_to_avoid_is_the_part() -> None:
+    everything = np.array([[0, 0], [1200, 0], [1200, 900], [0, 900]], float)
+    with pytest.raises(ScaleNotFound, match="no pin"):
+        find_pin(pin(), WORD, [everything])
+
+
+def test_a_pin_cut_off_by_the_frame_is_refused() -> None:
+    with pytest.raises(ScaleNotFound):
+        find_pin(np.ascontiguousarray(pin()[:, 450:700]), WORD)
