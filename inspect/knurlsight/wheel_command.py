@@ -114,7 +114,7 @@ def prints_of_photo(
             f"--scale {scale!r}: a print on paper is scaled by a card, a rule or mm/px", hint="--scale card"
         )
     plane = paper_scale(shot, reading, height)
-    return read_prints(flatten(shot, plane), plane.u_relative, plane.budget, diameter)
+    return read_prints(flatten(shot, plane), plane.u_relative, plane.budget, diameter, plane.u_shape)
 
 
 def _quantity(option: str, text: str | None, u_default: float) -> Quantity | None:

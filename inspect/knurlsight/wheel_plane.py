@@ -49,6 +49,8 @@ class PaperScale:
         Whether the scale goes on beyond what was read of it.
     budget : tuple of (str, float)
         What the uncertainty is made of, shares.
+    u_shape : float
+        Standard uncertainty of the scale one way over that the other way; it turns slanting lines.
     """
 
     mm_from_px: Array
@@ -56,6 +58,7 @@ class PaperScale:
     scale_px: Array
     is_rule: bool
     budget: tuple[tuple[str, float], ...]
+    u_shape: float
 
 
 def paper_scale(photo: Photo, reading: Reading, height: Quantity | None = None) -> PaperScale:
@@ -88,16 +91,16 @@ def paper_scale(photo: Photo, reading: Reading, height: Quantity | None = None) 
             ("size of the card's square", reading.u_square_mm / reading.square_mm),
             ("corners of the card", reading.u_points_px / _span_px(reading.points_px) * 2.0),
         ]
-        return _lowered(photo, np.asarray(flat, np.float64), parts, height or CARD_HEIGHT, reading.outline_px, False)
+        return _lowered(photo, np.asarray(flat, np.float64), parts, height or CARD_HEIGHT, reading.outline_px, None)
     if isinstance(reading, RuleReading):
-        flat = _similarity_of_rule(reading)
+        flat = _plane_of_rule(reading)
         away = _span_px(reading.points_px) / max(photo.width_px, photo.height_px)
         tilt = U_TILT * 0.5 * max(0.1, 1.0 - away)
         parts = [
             ("lines of the rule", reading.u_points_px / _span_px(reading.points_px) * 2.0),
             ("tilt that a rule does not show", tilt),
         ]
-        return _lowered(photo, flat, parts, height or RULE_HEIGHT, reading.outline_px, True)
+        return _lowered(photo, flat, parts, height or RULE_HEIGHT, reading.outline_px, tilt)
     if isinstance(reading, PlainReading):
         s = reading.mm_per_px.value
         if reading.mm_per_px.u == 0:
@@ -106,7 +109,9 @@ def paper_scale(photo: Photo, reading: Reading, height: Quantity | None = None) 
                 hint="--scale 0.0512+-0.0001mm/px",
             )
         share = reading.mm_per_px.u / s
-        return PaperScale(np.diag([s, s, 1.0]), share, np.empty((0, 2)), False, (("mm per px as stated", share),))
+        return PaperScale(
+            np.diag([s, s, 1.0]), share, np.empty((0, 2)), False, (("mm per px as stated", share),), U_TILT**2
+        )
     raise PlanError(
         "a print on paper is scaled by a card, a rule or mm/px, not by a pin or a diameter", hint="--scale card"
     )
@@ -116,31 +121,39 @@ def _span_px(points: Array) -> float:
     return max(1.0, float(np.linalg.norm(points.max(axis=0) - points.min(axis=0))))
 
 
-def _similarity_of_rule(reading: RuleReading) -> Array:
-    """mm from px: square-on, with the scale that the rule has in its middle."""
-    edge = reading.points_px[reading.edge == reading.edge[0]]
-    along = reading.along_mm[reading.edge == reading.edge[0]]
-    direction = np.linalg.svd(edge - edge.mean(axis=0))[2][0]
-    s = (edge - edge.mean(axis=0)) @ direction
+def _plane_of_rule(reading: RuleReading) -> Array:
+    """mm from px: square-on across the rule, in the perspective that the rule shows along itself."""
+    chosen = reading.edge == np.bincount(reading.edge).argmax()
+    edge, along = reading.points_px[chosen], reading.along_mm[chosen]
+    middle = edge.mean(axis=0)
+    direction = np.linalg.svd(edge - middle)[2][0]
+    s = (edge - middle) @ direction
     if np.polyfit(s, along, 1)[0] < 0:
         direction, s = -direction, -s
-    slope = float(np.polyfit(s, along, 1)[0])  # mm per px
-    rotation = np.array([[direction[0], direction[1]], [-direction[1], direction[0]]])
-    matrix = np.eye(3)
-    matrix[:2, :2] = slope * rotation
-    matrix[:2, 2] = -slope * rotation @ edge.mean(axis=0)
-    return matrix
+    # mm = (a s + b) / (c s + 1), linear in a, b, c.
+    design = np.column_stack([s, np.ones_like(s), -s * along])
+    a, b, c = (float(x) for x in np.linalg.lstsq(design, along, rcond=None)[0])
+    if len(s) < 12 or np.ptp(s) * abs(c) > 0.3:
+        a, b = (float(x) for x in np.polyfit(s, along, 1))
+        c = 0.0
+    # In the rule's frame: (s, t) to mm; across the rule the scale is that of its middle.
+    scale = a - b * c
+    to_mm = np.array([[a, 0.0, b], [0.0, scale, 0.0], [c, 0.0, 1.0]])
+    across = np.array([-direction[1], direction[0]])
+    frame = np.array([[*direction, -direction @ middle], [*across, -across @ middle], [0.0, 0.0, 1.0]])
+    return np.asarray(to_mm @ frame)
 
 
 def _lowered(
-    photo: Photo, flat: Array, parts: list[tuple[str, float]], height: Quantity, outline: Array, is_rule: bool
+    photo: Photo, flat: Array, parts: list[tuple[str, float]], height: Quantity, outline: Array, tilt: float | None
 ) -> PaperScale:
     distance = _distance_mm(photo, flat)
     grown = 1.0 + height.value / distance.value
     share = math.hypot(height.u / distance.value, height.value * distance.u / distance.value**2)
     budget = (*parts, ("height of the scale over the paper", share))
     total = math.sqrt(sum(u * u for _, u in budget))
-    return PaperScale(np.diag([grown, grown, 1.0]) @ flat, total, outline, is_rule, budget)
+    shape = 1.5 * tilt if tilt is not None else 2.0 * parts[1][1]
+    return PaperScale(np.diag([grown, grown, 1.0]) @ flat, total, outline, tilt is not None, budget, shape)
 
 
 def _distance_mm(photo: Photo, flat: Array) -> Quantity:

@@ -107,6 +107,7 @@ def read_prints(
     u_scale: float,
     scale_budget: tuple[tuple[str, float], ...] = (),
     wheel_diameter: Quantity | None = None,
+    u_shape: float = 0.0,
 ) -> tuple[WheelPrint, ...]:
     """Read the one or two bands of print on a paper.
 
@@ -119,6 +120,8 @@ def read_prints(
         What that is made of.
     wheel_diameter : Quantity, optional
         mm; of both wheels.
+    u_shape : float
+        Standard uncertainty of the scale one way over that the other way.
 
     Raises
     ------
@@ -131,7 +134,11 @@ def read_prints(
             "no print of a wheel is on the paper: a dark band of lines at least 12 mm long is wanted",
             hint="ink the wheel, roll it two turns over white paper, lay the scale beside it, shoot from above",
         )
-    read = [p for p in (_read_band(paper, b, u_scale, scale_budget, wheel_diameter) for b in bands) if p is not None]
+    read = [
+        p
+        for p in (_read_band(paper, b, u_scale, scale_budget, wheel_diameter, u_shape) for b in bands)
+        if p is not None
+    ]
     if not read:
         raise PlanError(
             "a band is on the paper, but no lines of one pitch in it: smeared, out of focus, or under 4 px per pitch",
@@ -206,6 +213,7 @@ def _read_band(
     u_scale: float,
     scale_budget: tuple[tuple[str, float], ...],
     wheel_diameter: Quantity | None,
+    u_shape: float,
 ) -> WheelPrint | None:
     patch, mm = _cut_out(paper, band)
     peaks = _peaks(patch, mm)
@@ -220,7 +228,7 @@ def _read_band(
         return None  # no wheel has rings alone: rims, text or a shadow
     lines, shares = [], []
     for k, u_k in fitted:
-        one, share = _lines(k, u_k, roll, u_roll, u_scale)
+        one, share = _lines(k, u_k, roll, u_roll, u_scale, u_shape)
         lines.append(one)
         shares.append(share)
     notes = []
@@ -463,14 +471,17 @@ def _robust_line(x: Array, y: Array) -> tuple[float, float, float]:
     return slope, intercept, math.sqrt(float(np.sum(off**2)) / max(n - 2, 1) / max(reach, 1e-9))
 
 
-def _lines(k: Array, covariance: Array, roll: float, u_roll: float, u_scale: float) -> tuple[PrintLines, float]:
+def _lines(
+    k: Array, covariance: Array, roll: float, u_roll: float, u_scale: float, u_shape: float
+) -> tuple[PrintLines, float]:
     """A family from its wave vector and the direction of the roll; and the share of its phase in u(pitch)."""
     size = float(np.hypot(*k))
     unit = k / size
     share = math.sqrt(float(unit @ covariance @ unit)) / size
     normal = Quantity(1.0 / size, math.sqrt(share**2 + u_scale**2 + U_ROLL**2) / size, "mm")
     across = np.array([-unit[1], unit[0]])
-    u_direction = math.hypot(math.sqrt(float(across @ covariance @ across)) / size, u_roll)
+    u_turned = u_shape * abs(float(unit[0] * unit[1]))
+    u_direction = math.sqrt(float(across @ covariance @ across) / size**2 + u_roll**2 + u_turned**2)
     slant = math.atan2(k[1], k[0]) - roll
     slant = (slant + math.pi / 2.0) % math.pi - math.pi / 2.0
     helix = Quantity(math.degrees(abs(slant)), math.degrees(u_direction), "deg")

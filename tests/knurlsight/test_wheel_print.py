@@ -123,14 +123,15 @@ def test_a_raised_card_is_reckoned_with(tmp_path: Path) -> None:
     assert forgotten.lines[0].normal_pitch.value / true - 1.0 == pytest.approx(-2.0 / 260.0, abs=0.0015)
 
 
-def test_a_rule_serves_and_says_its_doubt(tmp_path: Path) -> None:
-    wheel = InkWheel(teeth=39, helix_deg=0.0)
+@pytest.mark.parametrize("wheel", [InkWheel(teeth=39, helix_deg=0.0), InkWheel()], ids=["straight", "slanting"])
+def test_a_rule_serves_and_says_its_doubt(tmp_path: Path, wheel: InkWheel) -> None:
     scene = PrintScene(
         wheels=(wheel,), length_mm=80.0, scale="rule", tilt_deg=(2.0, -1.0), size_px=(1800, 1350), seed=7
     )
     (one,) = read(tmp_path, scene)
     line = one.lines[0]
     assert abs(line.normal_pitch.value - wheel.normal_pitch_mm) < 2.0 * line.normal_pitch.u
+    assert abs(line.helix.value - wheel.helix_deg) < 2.0 * line.helix.u
     assert line.normal_pitch.relative_u > 0.003
 
 
