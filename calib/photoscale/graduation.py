@@ -17,7 +17,7 @@ from photoscale.words import MM_PER_INCH
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Pattern:
     """One way to graduate an edge.
 
@@ -81,7 +81,9 @@ MIN_STEP = 0.045  # log of length between one class and the next
 CLEAR = 6.0  # by which the best pattern must beat one of another step
 
 
-def recognise(index: NDArray[np.int64], lengths: Array, patterns: tuple[Pattern, ...]) -> Graduation | None:
+def recognise(
+    index: NDArray[np.int64], lengths: Array, patterns: tuple[Pattern, ...], others: tuple[Pattern, ...] = ()
+) -> Graduation | None:
     """Best pattern for lines of known index and length, or None when none explains them.
 
     Parameters
@@ -90,6 +92,10 @@ def recognise(index: NDArray[np.int64], lengths: Array, patterns: tuple[Pattern,
         Place of each line in the comb; missing lines leave gaps.
     lengths : (n,) array
         In any unit.
+    patterns : tuple of Pattern
+        Those that may be.
+    others : tuple of Pattern
+        Those that may not: when one of them fits better, it is another rule.
     """
     n = len(index)
     logs = np.log(np.maximum(lengths, 1.0))
@@ -99,7 +105,8 @@ def recognise(index: NDArray[np.int64], lengths: Array, patterns: tuple[Pattern,
         return None
     best: tuple[float, Graduation] | None = None
     scores: dict[float, float] = {}
-    for pattern in patterns:
+    foreign = np.inf
+    for pattern in (*patterns, *others):
         levels = int(pattern.ranks.max()) + 1
         for zero in range(pattern.period):
             ranks = pattern.ranks[(index - zero) % pattern.period]
@@ -117,13 +124,16 @@ def recognise(index: NDArray[np.int64], lengths: Array, patterns: tuple[Pattern,
             rest = float(np.sum(off))
             # Bayesian information criterion with Laplace errors: more levels must pay for themselves
             score = 2 * n * np.log(rest / n + FLOOR) + len(means) * np.log(n)
+            if pattern not in patterns:
+                foreign = min(foreign, score)
+                continue
             scores[pattern.step_mm] = min(score, scores.get(pattern.step_mm, np.inf))
             longest = int(np.sum(ranks == levels - 1))
             if best is None or score < best[0]:
                 best = score, Graduation(pattern, zero, 1 - float(off @ off) / total, longest)
-    if best is None or best[1].explained < MIN_EXPLAINED or best[1].longest < 1:
+    if best is None or best[1].explained < MIN_EXPLAINED or best[1].longest < 2:
         return None
-    others = [score for step, score in scores.items() if step != best[1].pattern.step_mm]
-    if others and min(others) < best[0] + CLEAR:
+    rivals = [score for step, score in scores.items() if step != best[1].pattern.step_mm]
+    if min(rivals, default=np.inf) < best[0] + CLEAR or foreign < best[0]:
         return None
     return best[1]

@@ -265,11 +265,13 @@ def _edge(
     if _has_lines_between(dark, columns, row, 0.35 * (lower - upper)):
         return None
     lean = _lean(dark, columns, row, lower - upper, period)
+    # a glass scale is graduated like a millimetre rule: there only the inch tells that it is another
+    others = tuple(p for p in PATTERNS if p not in patterns and (GLASS not in patterns or p.name.endswith("in")))
     best: tuple[Graduation, Array, int] | None = None
     for inward in (1, -1):
         start = upper if inward > 0 else lower
         lengths = _lengths(dark, columns, lean, row, start, lower - upper, inward)
-        graduation = recognise(index, lengths, patterns)
+        graduation = recognise(index, lengths, patterns, others)
         if graduation is not None and (best is None or graduation.explained > best[0].explained):
             best = graduation, lengths, inward
     if best is None:

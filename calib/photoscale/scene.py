@@ -51,6 +51,8 @@ U_PLACED_MM = 0.3  # a scale put at axis or crest height by hand
 U_RULE_REL = 0.002 / math.sqrt(3)
 # where parts are photographed from; only believed when nothing is known of the lens
 USUAL_DISTANCE_MM, U_LOG_DISTANCE = 180.0, 0.7
+# nearer or farther than this a lens of known focal length is not used; a scale that says so was named wrongly
+POSSIBLE_MM = (30.0, 3000.0)
 # marks may scatter this much more than their own residuals before all are widened (Birge ratio)
 BIRGE = 1.15
 STEEPEST_REST = 0.6  # of the axis against the bench, tangent
@@ -299,6 +301,12 @@ def scale_cylinder(
                     f"the perspective of the scale asks for {ratio:.2f} times the focal length that EXIF gives: "
                     "a cropped or zoomed photo; EXIF was not used"
                 )
+    distance = scene.cylinder(solution).distance
+    if photo.focal_length_35mm is not None and not known and not POSSIBLE_MM[0] < distance < POSSIBLE_MM[1]:
+        raise SceneError(
+            f"with this scale ({source}) the camera would be {distance:.0f} mm away, which its lens cannot be",
+            "check the scale word: unit, decimal point, which rule",
+        )
     return _report(scene, solution, reading, silhouette, source, notes)
 
 

@@ -81,6 +81,7 @@ def test_words_that_need_no_search() -> None:
         ("diamond_rule", "card"),
         ("diamond_card", "rule:1mm"),
         ("diamond_rule", "rule:1/32in"),
+        ("diagonal_right", "rule:1mm"),
         ("diamond_rule", "pin:6mm"),
         ("diamond_rule", "rig:nowhere"),
         ("square_pin", ""),

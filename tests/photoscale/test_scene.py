@@ -227,6 +227,15 @@ def test_typed_scale_without_uncertainty_gives_none() -> None:
     assert "not judged" in " ".join(scale.notes)
 
 
+@pytest.mark.parametrize("factor", [0.1, 25.4])
+def test_a_scale_named_in_the_wrong_unit_is_refused(factor: float) -> None:
+    bench, rng = Bench(), np.random.default_rng(14)
+    silhouette, _, _ = part(bench)
+    reading = rule(bench, rng)
+    with pytest.raises(SceneError, match="check the scale word"):
+        scale_cylinder(photo(), replace(reading, along_mm=factor * reading.along_mm), silhouette, ScaleHeight())
+
+
 def test_edges_that_cross_are_refused() -> None:
     silhouette, _, _ = part(Bench())
     crossed = replace(silhouette, edge_b=silhouette.edge_a)
