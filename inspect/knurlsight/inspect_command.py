@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from photoscale.quantity import Quantity
+
     from knurlsight import figures
     from knurlsight.inspection import Inspection, ScaleRequest
 
@@ -17,6 +19,8 @@ SCALE_HELP = (
     "What gives the size: od:25.02mm (caliper over the crests, the best), card, card:9.87mm, rule:1mm, rule:0.5mm, "
     "rule:1/32in, rule:1/64in, pin:6mm, 0.0512mm/px. Without it: whatever card or rule is found."
 )
+DISTANCE_HELP = "Lens to the nearest crest, where you measured it: 300mm or 300+-2mm; helps a rule on the bench."
+U_DISTANCE_MM = 5.0  # the lens's own centre lies somewhere inside it
 HEIGHT_HELP = (
     "Height of the scale's face above the surface under the part: bench (it lies there), axis, crest, or 16mm."
 )
@@ -44,6 +48,9 @@ def register(app: typer.Typer) -> None:
                 "--scale-photo", metavar="PHOTO", help="The scale stands in this photo by the same fixed camera."
             ),
         ] = None,
+        camera_distance: Annotated[
+            str | None, typer.Option("--camera-distance", metavar="LENGTH", help=DISTANCE_HELP)
+        ] = None,
         json_out: Annotated[
             Path | None, typer.Option("--json", metavar="OUT", help="Write the result file; - is standard output.")
         ] = None,
@@ -62,7 +69,7 @@ def register(app: typer.Typer) -> None:
         units_word = units_of(units)
         outputs = [o for o in (json_out, report, picture) if o is not None]
         check_outputs(outputs, picture, [*photos, *(p for p in (setup, scale_photo) if p is not None)])
-        request = scale_request(scale, scale_height, scale_photo)
+        request = scale_request(scale, scale_height, scale_photo, camera_distance)
         inspection = run_inspection(photos, setup, request)
         write_outputs(inspection, json_out, report, picture, units_word)
         if str(json_out) != "-" and str(report) != "-":
@@ -101,7 +108,9 @@ def check_outputs(outputs: list[Path], picture: Path | None, inputs: list[Path])
         check_writable(path, inputs)
 
 
-def scale_request(scale: str | None, scale_height: str, scale_photo: Path | None) -> ScaleRequest:
+def scale_request(
+    scale: str | None, scale_height: str, scale_photo: Path | None, camera_distance: str | None = None
+) -> ScaleRequest:
     """The scale's words and photo, read."""
     from photoscale.photo import load_photo
     from photoscale.words import parse_height, parse_scale
@@ -110,7 +119,23 @@ def scale_request(scale: str | None, scale_height: str, scale_photo: Path | None
 
     word = parse_scale(scale) if scale is not None else None
     height = parse_height(scale_height)
-    return ScaleRequest(word, height, load_photo(scale_photo) if scale_photo is not None else None)
+    distance = distance_of(camera_distance) if camera_distance is not None else None
+    return ScaleRequest(word, height, load_photo(scale_photo) if scale_photo is not None else None, distance)
+
+
+def distance_of(words: str) -> Quantity:
+    """A measured camera distance, ``300mm`` or ``300+-2mm``; 5 mm standard uncertainty when none is stated."""
+    from photoscale.quantity import Quantity
+
+    from knurlsight.errors import UnitError
+    from knurlsight.units import parse_with_plus_minus
+
+    value, u = parse_with_plus_minus(words)
+    if not 20 <= value <= 5000:
+        raise UnitError(
+            f"--camera-distance {words!r}: {value:g} mm is outside 20 to 5000 mm", hint="--camera-distance 300mm"
+        )
+    return Quantity(value, u if u is not None else U_DISTANCE_MM, "mm")
 
 
 def run_inspection(photos: list[Path], setup: Path | None, request: ScaleRequest) -> Inspection:

@@ -15,6 +15,7 @@ from photoscale.camera import Camera
 from photoscale.errors import PhotoError, ScaleNotFound, SceneError
 from photoscale.find import find_scale
 from photoscale.photo import Photo, camera_from_exif
+from photoscale.quantity import Quantity
 from photoscale.reading import Reading, RigReading
 from photoscale.scene import CylinderScale, Silhouette, scale_cylinder
 from photoscale.words import RigWord, ScaleHeight, ScaleWord
@@ -107,11 +108,23 @@ class Inspection:
 
 @dataclass(frozen=True)
 class ScaleRequest:
-    """What the user says about the scale: the word, its height, and the photo that it stands in when not this one."""
+    """What the user says about the scale.
+
+    Attributes
+    ----------
+    word : ScaleWord or None
+        None: whatever card or rule is found.
+    height : ScaleHeight
+    photo : Photo or None
+        Where the scale stands in another photo by the same fixed camera.
+    camera_distance : Quantity or None
+        Measured from the lens to the nearest crest, mm.
+    """
 
     word: ScaleWord | None = None
     height: ScaleHeight = field(default_factory=ScaleHeight)
     photo: Photo | None = None
+    camera_distance: Quantity | None = None
 
 
 def inspect_part(photos: Sequence[Photo], setup: Setup | None = None, scale: ScaleRequest | None = None) -> Inspection:
@@ -203,7 +216,9 @@ def measure_outline(
         edges = np.asarray(outline.edges_px, np.float64)
         silhouette = Silhouette(edges[0], edges[1], outline.u_edge_px, outline.profile_zr)
         try:
-            cylinder_scale = scale_cylinder(photo, reading, silhouette, request.height)
+            cylinder_scale = scale_cylinder(
+                photo, reading, silhouette, request.height, camera_distance=request.camera_distance
+            )
         except SceneError as e:
             no_scale = str(e)
     pattern = measure_part(photo, outline, cylinder_scale, basis.pattern if basis is not None else None)

@@ -151,6 +151,12 @@ def test_a_scale_height_that_is_not_understood(word, capsys):
     assert status == 2 and "scale height" in lines[0]
 
 
+@pytest.mark.parametrize("word", ["far", "3mm", "-300mm", "100 furlongs"])
+def test_a_camera_distance_that_is_not_understood(word, capsys):
+    status, lines = run(["inspect", PHOTO, f"--camera-distance={word}"], capsys)
+    assert status == 2 and lines[0].startswith("error: ")
+
+
 def test_a_scale_word_that_does_not_fit_the_photo_cannot_tell(tmp_path, monkeypatch, capsys):
     # a plain grey photo holds no card, whatever the word says
     monkeypatch.setattr(inspection, "find_parts", lambda *_, **__: (made.outline(),))

@@ -73,7 +73,7 @@ def tray_of(monkeypatch, patterns):
     monkeypatch.setattr(
         inspection, "measure_part", lambda _p, o, *_: replace(by_edge[float(o.edges_px[0, 0, 1])], outline=o)
     )
-    monkeypatch.setattr(inspection, "scale_cylinder", lambda *_: made.scale())
+    monkeypatch.setattr(inspection, "scale_cylinder", lambda *_, **__: made.scale())
 
 
 @pytest.mark.parametrize(
@@ -118,7 +118,7 @@ def test_a_tray_is_as_its_worst_part(patterns, status, monkeypatch, tmp_path, ca
 def folder(tmp_path, monkeypatch):
     monkeypatch.setattr(inspection, "find_parts", lambda *_, **__: (made.outline(),))
     monkeypatch.setattr(inspection, "measure_part", lambda *_: made.pattern())
-    monkeypatch.setattr(inspection, "scale_cylinder", lambda *_: made.scale())
+    monkeypatch.setattr(inspection, "scale_cylinder", lambda *_, **__: made.scale())
     root = tmp_path / "photos"
     (root / "second").mkdir(parents=True)
     for name, source in (("a.jpg", "diamond_rule"), ("b.jpg", "diamond_card"), ("second/c.JPG", "straight_knob")):

@@ -25,7 +25,7 @@ def measures(monkeypatch):
     def use(pattern, parts: int = 1):
         monkeypatch.setattr(inspection, "find_parts", lambda *_, **__: tuple(made.outline() for _ in range(parts)))
         monkeypatch.setattr(inspection, "measure_part", lambda *_: pattern)
-        monkeypatch.setattr(inspection, "scale_cylinder", lambda *_: made.scale())
+        monkeypatch.setattr(inspection, "scale_cylinder", lambda *_, **__: made.scale())
 
     return use
 
@@ -100,6 +100,17 @@ def test_a_scale_that_is_not_found_leaves_what_needs_none(measures, monkeypatch,
     assert verdicts["helix of the right-hand family"] == "pass"
     assert verdicts["normal pitch of the right-hand family"] == "cannot_tell"
     assert any("show the whole card" in r for r in written["reasons"])
+
+
+def test_a_measured_camera_distance_reaches_the_scene(measures, monkeypatch, capsys):
+    measures(made.pattern())
+    given = []
+    monkeypatch.setattr(
+        inspection, "scale_cylinder", lambda *_, camera_distance: given.append(camera_distance) or made.scale()
+    )
+    for words in ("300mm", "300+-2mm", "12in"):
+        assert cli.run(["inspect", str(PHOTO), "--scale", "od:20mm", "--camera-distance", words]) == 0
+    assert [(round(q.value, 3), q.u) for q in given] == [(300.0, 5.0), (300.0, 2.0), (304.8, 5.0)]
 
 
 def test_several_photos_are_repeats_of_one_part(measures, setup_file, tmp_path, capsys):
@@ -209,7 +220,7 @@ def test_a_reader_that_hangs_up_does_not_change_the_verdict(setup_file):
     code = (
         "import sys, made_patterns as m; from knurlsight import cli, inspection as i; "
         "i.find_parts = lambda *a, **k: (m.outline(),); i.measure_part = lambda *a: m.pattern(); "
-        "i.scale_cylinder = lambda *a: m.scale(); sys.exit(cli.run(sys.argv[1:]))"
+        "i.scale_cylinder = lambda *a, **k: m.scale(); sys.exit(cli.run(sys.argv[1:]))"
     )
     words = ["inspect", str(PHOTO), "--setup", str(setup_file), "--scale", "od:20mm"]
     env = {**os.environ, "PYTHONPATH": str(FIXTURES)}
