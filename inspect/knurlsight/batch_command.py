@@ -22,7 +22,8 @@ from knurlsight.inspect_command import (
 
 if TYPE_CHECKING:
     from knurlsight.folder import Row
-    from knurlsight.inspection import Inspection
+    from knurlsight.inspection import Inspection, ScaleRequest
+    from knurlsight.setup_model import Setup
 
 WORDS = {"pass": "pass", "fail": "FAIL", "cannot_tell": "cannot tell", "unreadable": "unreadable", None: "measured"}
 
@@ -95,6 +96,7 @@ def _tray(
 
     from knurlsight.setup import read_setup
     from knurlsight.tray import inspect_tray
+    from knurlsight.workers import worker_count, workers
 
     units_word = units_of(units)
     outputs = [o for o in (json_out, report, picture) if o is not None]
@@ -102,7 +104,7 @@ def _tray(
     request = scale_request(scale, scale_height, None)
     wanted = read_setup(setup) if setup is not None else None
     photo = load_photo(target)
-    with _threads(jobs) as executor:
+    with workers(worker_count(jobs)) as executor:
         inspection = inspect_tray(photo, wanted, request, executor)
     write_outputs(inspection, json_out, report, picture, units_word)
     if "-" not in (str(json_out), str(report)):
@@ -148,16 +150,13 @@ def _folder(
     limit: int | None,
     fail_fast: bool,
 ) -> int:
-    import json
     from dataclasses import replace
-
-    from photoscale.photo import load_photo
+    from functools import partial
 
     from knurlsight.folder import photos_below, read_rows, request_hash, run_folder
-    from knurlsight.inspection import inspect_part
     from knurlsight.output import check_writable
-    from knurlsight.result import json_line, result_of
     from knurlsight.setup import read_setup
+    from knurlsight.workers import worker_count, workers
 
     wanted = read_setup(setup) if setup is not None else None
     request = scale_request(words[0] or None, words[1], None)
@@ -167,15 +166,12 @@ def _folder(
         check_writable(jsonl, [setup] if setup is not None else [])
     done = read_rows(jsonl, asked) if jsonl is not None and str(jsonl) != "-" else {}
 
-    def inspect(path: Path) -> tuple[str | None, dict[str, Any]]:
-        inspection = inspect_part([load_photo(path)], wanted, request)
-        return inspection.verdict, json.loads(json_line(result_of(inspection)))
-
+    inspect = partial(inspect_file, setup=wanted, request=request)
     rows: list[Row] = []
     progress = Progress(len(found))
-    workers = _workers(jobs)
-    with _threads(jobs) as executor, Appender(jsonl) as appender:
-        for row, is_new in run_folder(found, inspect, asked, executor, workers, done):
+    count = worker_count(jobs)
+    with workers(count) as executor, Appender(jsonl) as appender:
+        for row, is_new in run_folder(found, inspect, asked, executor, count, done):
             if is_new:
                 appender.append(row)
             # the file has it all; the summary needs no more than why
@@ -187,6 +183,19 @@ def _folder(
     if str(jsonl) != "-":
         say(folder_screen(rows, len(found)))
     return folder_status(rows)
+
+
+def inspect_file(path: Path, setup: Setup | None, request: ScaleRequest) -> tuple[str | None, dict[str, Any]]:
+    """One photo from file to verdict and result; runs in a worker."""
+    import json
+
+    from photoscale.photo import load_photo
+
+    from knurlsight.inspection import inspect_part
+    from knurlsight.result import json_line, result_of
+
+    inspection = inspect_part([load_photo(path)], setup, request)
+    return inspection.verdict, json.loads(json_line(result_of(inspection)))
 
 
 def folder_status(rows: Sequence[Row]) -> int:
@@ -291,19 +300,3 @@ class Progress:
         """Leave the line."""
         if self.stream.isatty():
             self.stream.write("\n")
-
-
-def _workers(jobs: int) -> int:
-    import os
-
-    return jobs or len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else jobs or os.cpu_count() or 1
-
-
-def _threads(jobs: int) -> Any:
-    """Threads, each library inside held to one: that scales, OpenCV and SciPy release the interpreter's lock."""
-    from concurrent.futures import ThreadPoolExecutor
-
-    import cv2
-
-    cv2.setNumThreads(1)
-    return ThreadPoolExecutor(_workers(jobs))

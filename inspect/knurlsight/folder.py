@@ -131,7 +131,7 @@ def run_folder(
     jobs: Sequence[Job],
     inspect: Callable[[Path], tuple[str | None, dict[str, Any]]],
     request: str,
-    executor: Executor,
+    executor: Executor | None,
     workers: int,
     done: dict[str, Row],
 ) -> Iterator[tuple[Row, bool]]:
@@ -144,7 +144,8 @@ def run_folder(
         Path → verdict and result.
     request : str
         From `request_hash`.
-    executor : Executor
+    executor : Executor or None
+        None: this process does the work.
     workers : int
         At most this many photos and one more are in memory.
     done : dict
@@ -156,6 +157,9 @@ def run_folder(
         earlier = done.get(f"{job.photo}\n{_sha256(job.path)}") if done else None
         if earlier is not None:
             yield earlier, False
+            continue
+        if executor is None:
+            yield _one(job, inspect, request), True
             continue
         waiting.add(executor.submit(_one, job, inspect, request))
         if len(waiting) > workers:

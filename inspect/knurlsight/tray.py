@@ -5,14 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from concurrent.futures import Executor
+from functools import partial
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from photoscale.camera import Camera
 from photoscale.photo import Photo
+from photoscale.reading import Reading
 
 from knurlsight import trace
-from knurlsight.expected import expectation
+from knurlsight.expected import Expectation, expectation
 from knurlsight.inspection import (
     Inspection,
     PartInspection,
@@ -62,14 +65,35 @@ def inspect_tray(
         return nothing_found([photo], setup, basis, photo.notes, drawn_px)
     names = places([trace.zone_corners(o).mean(axis=0) for o in outlines])
 
-    def inspect_one(named: tuple[str, Outline]) -> PartInspection:
-        part_id, outline = named
-        pattern, part_scale, no_lengths = measure_outline(photo, outline, camera, reading, no_scale, request, basis)
-        return judge_part(part_id, pattern, part_scale, no_lengths, setup, basis)
-
     named = sorted(zip(names, outlines, strict=True), key=lambda pair: _place_key(pair[0]))
+    inspect_one = partial(
+        _inspect_one,
+        photo=photo,
+        camera=camera,
+        reading=reading,
+        no_scale=no_scale,
+        request=request,
+        setup=setup,
+        basis=basis,
+    )
     parts = list(executor.map(inspect_one, named) if executor is not None else map(inspect_one, named))
     return assemble([photo], parts, setup, basis, photo.notes, drawn_px)
+
+
+def _inspect_one(
+    named: tuple[str, Outline],
+    photo: Photo,
+    camera: Camera,
+    reading: Reading | None,
+    no_scale: str,
+    request: ScaleRequest,
+    setup: Setup | None,
+    basis: Expectation | None,
+) -> PartInspection:
+    """One part of the tray, measured and judged; runs in a worker."""
+    part_id, outline = named
+    pattern, part_scale, no_lengths = measure_outline(photo, outline, camera, reading, no_scale, request, basis)
+    return judge_part(part_id, pattern, part_scale, no_lengths, setup, basis)
 
 
 def standing_apart(outlines: Sequence[Outline], scale_px: Array) -> list[Outline]:

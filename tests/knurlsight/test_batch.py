@@ -18,6 +18,7 @@ from knurlsight import cli, inspection, tray
 from knurlsight.errors import KnurlsightError, OutputError
 from knurlsight.folder import Row, photos_below, read_rows, request_hash
 from knurlsight.tray import places, standing_apart
+from PIL import Image
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 PHOTO = FIXTURES / "diamond_rule.jpg"
@@ -100,6 +101,8 @@ def test_a_tray_is_as_its_worst_part(patterns, status, monkeypatch, tmp_path, ca
         picture,
         "--report",
         tmp_path / "r.html",
+        "--jobs",
+        1,
     ]
     assert cli.run(["batch", str(PHOTO), *map(str, words)]) == status
     written = json.loads(out.read_text())
@@ -133,7 +136,7 @@ def folder(tmp_path, monkeypatch):
 def run(folder: Path, *words: object) -> int:
     setup = folder.parent / "s.toml"
     setup.write_text(made.SETUP)
-    return cli.run(["batch", str(folder), "--setup", str(setup), "--scale", "od:20mm", *map(str, words)])
+    return cli.run(["batch", str(folder), "--setup", str(setup), "--scale", "od:20mm", "--jobs", "1", *map(str, words)])
 
 
 def rows_of(path: Path) -> list[dict]:
@@ -220,7 +223,7 @@ def test_a_fail_is_status_1_and_stops_a_fast_run(folder, tmp_path, monkeypatch, 
     bad = made.pattern("RBR", (made.family("right"),))
     monkeypatch.setattr(inspection, "measure_part", lambda *_: bad)
     out = tmp_path / "rows.jsonl"
-    assert run(folder, "--jsonl", out, "--fail-fast", "--jobs", 1) == 1
+    assert run(folder, "--jsonl", out, "--fail-fast") == 1
     assert len(rows_of(out)) < 4
     assert run(folder, "--limit", 1) == 1
 
@@ -263,3 +266,18 @@ def test_parts_measured_side_by_side_come_out_the_same(monkeypatch):
         threads = tray.inspect_tray(photo, None, request, executor)
     turns = tray.inspect_tray(photo, None, request)
     assert [(p.id, p.verdict, p.reasons) for p in threads.parts] == [(p.id, p.verdict, p.reasons) for p in turns.parts]
+
+
+def test_workers_measure_the_same_as_one_process(tmp_path, capsys):
+    # real photos, small and without a part, so that only the machinery takes time
+    root = tmp_path / "photos"
+    root.mkdir()
+    for i in range(3):
+        grey = np.full((300, 400), 100 + 20 * i, np.uint8)
+        Image.fromarray(grey).save(root / f"{i}.png")
+    out = {jobs: tmp_path / f"{jobs}.jsonl" for jobs in (1, 2)}
+    for jobs, path in out.items():
+        words = ["--scale", "od:20mm", "--jobs", str(jobs), "--jsonl", str(path)]
+        assert cli.run(["batch", str(root), *words]) == 3
+    one, two = (sorted(rows_of(p), key=lambda r: r["photo"]) for p in out.values())
+    assert one == two and [r["verdict"] for r in one] == ["cannot_tell"] * 3
