@@ -123,6 +123,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
     try:
         command = typer.main.get_command(app)
         status = command.main(args=arguments, prog_name="knurlsight", standalone_mode=False)
+        if status == EXIT_INTERRUPTED:  # typer has turned Ctrl-C into a status already
+            typer.echo("interrupted", err=True)
         return status if isinstance(status, int) else EXIT_DONE
     except (KnurlsightError, PhotoscaleError) as e:
         _say_error(e.message if isinstance(e, KnurlsightError) else e.what, e.hint)

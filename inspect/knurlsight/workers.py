@@ -7,8 +7,10 @@ interpreter's lock), so processes it is.
 from __future__ import annotations
 
 import contextlib
+import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -36,8 +38,6 @@ def workers(count: int) -> Iterator[Executor | None]:
     if count == 1:
         yield None
         return
-    import multiprocessing
-
     pool = ProcessPoolExecutor(count, multiprocessing.get_context("spawn"), initializer=_start)
     try:
         yield pool
@@ -53,7 +53,16 @@ def workers(count: int) -> Iterator[Executor | None]:
 def _start() -> None:
     # Ctrl-C reaches the whole group; the parent alone answers it
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     _one_thread()
+
+
+def _end_with_parent() -> None:
+    """A parent that is killed outright cannot stop its workers; left alone they would wait for work for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _one_thread() -> None:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import json
 import math
 import shutil
+import subprocess
+import sys
+import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -281,3 +284,23 @@ def test_workers_measure_the_same_as_one_process(tmp_path, capsys):
         assert cli.run(["batch", str(root), *words]) == 3
     one, two = (sorted(rows_of(p), key=lambda r: r["photo"]) for p in out.values())
     assert one == two and [r["verdict"] for r in one] == ["cannot_tell"] * 3
+
+
+def test_a_run_that_is_killed_outright_goes_on_and_leaves_no_worker_behind(tmp_path):
+    root, out = tmp_path / "photos", tmp_path / "rows.jsonl"
+    root.mkdir()
+    for i in range(24):
+        Image.fromarray(np.full((200, 300), 60 + 5 * i, np.uint8)).save(root / f"{i:02}.png")
+    command = [sys.executable, "-m", "knurlsight", "batch", str(root), "--scale", "od:20mm", "--jsonl", str(out)]
+    run_one = subprocess.Popen([*command, "--jobs", "2"], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    patience = time.monotonic() + 60
+    while not (out.exists() and out.read_bytes().count(b"\n") >= 2) and time.monotonic() < patience:
+        time.sleep(0.01)
+    run_one.kill()
+    # the workers hold the pipes open: end of file comes when the last of them is gone
+    run_one.communicate(timeout=30)
+    before = out.read_bytes().count(b"\n")
+    done = subprocess.run([*command, "--jobs", "1"], capture_output=True, check=False)
+    assert done.returncode == 3
+    assert [r["photo"] for r in sorted(rows_of(out), key=lambda r: r["photo"])] == [f"{i:02}.png" for i in range(24)]
+    assert before >= 2
