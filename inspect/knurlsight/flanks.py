@@ -9,13 +9,15 @@ Learnt on path-traced photos with their true outline (errors of N, median / 95th
 constant brightness per flank 0.9 / 2 %; linear in depth 0.3 / 1.3 %; linear and square 0.2 / 1.0 %. Without the
 lines of sight 4 %. Arc ±60° beats ±48° and ±55°; 14 samples to a pitch do as well as 24. Clipped highlights
 stay in: where they end is a border too. The profile angle runs to 100° and more if left free and takes N with it by
-0.3 %, so it is held near 90° (DIN 82): a belief of 90 ± 4 gave 0.13 / 1.2 %, ± 2 0.10 / 1.0, ± 1 0.11 / 0.9, ± 0.5 0.13 / 0.9.
+0.3 %, so it is held near 90° (DIN 82): a belief of 90 ± 4 gave 0.13 / 1.2 %, ± 2 0.10 / 1.0, ± 1 0.11 / 0.9,
+± 0.5 0.13 / 0.9. Freeing the part's width and the place of its axis made N worse (0.6 % median): the pattern cannot
+correct the outline.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,14 +99,16 @@ def heights(
         x = turns - np.round(turns)
         full, slope = F(g.depth(knurl.profile_angle_deg)), F(2 / g.fill)
         h = np.maximum(F(0), full * (F(1) - slope * np.abs(x)))
-        x2 = h2 = None
+        x2: Image | None = None
+        h2: Image | None = None
         deepest = h
         if g.ghost > 0:
             turns -= F(g.offset)
-            x2 = turns - np.round(turns)
-            h2 = np.maximum(F(0), full * (F(g.ghost) - slope * np.abs(x2)))
+            away = turns - np.round(turns)
+            x2 = np.asarray(away, F)
+            h2 = np.asarray(np.maximum(F(0), full * (F(g.ghost) - slope * np.abs(away))), F)
             deepest = np.maximum(h, h2)
-        out.append((x, h, x2, h2))
+        out.append((np.asarray(x, F), np.asarray(h, F), x2, h2))
         if surface is None:
             surface = deepest
         elif knurl.crossing == "recessed":
@@ -211,7 +215,7 @@ def get(knurl: Knurl, name: Name) -> float:
 
 def put(knurl: Knurl, values: dict[Name, float]) -> Knurl:
     """A copy with some parameters replaced, kept in their bounds."""
-    common: dict[str, float] = {}
+    common: dict[str, Any] = {}
     families = [dict[str, float]() for _ in knurl.families]
     for (k, name), value in values.items():
         if (k, name) == TIED:
@@ -263,7 +267,9 @@ class Fit:
         Free parameters.
     covariance : (n, n) array
         Clustered over the cells: what the cells disagree about counts, not only the noise.
-    residual : (cells, samples) array, with `cells`
+    cells : Cells
+    rival : float
+        What the best fit with the families crossing the other way leaves, over what this one leaves.
     """
 
     knurl: Knurl
@@ -271,6 +277,7 @@ class Fit:
     names: tuple[Name, ...]
     covariance: Array
     cells: Cells
+    rival: float = float("inf")
 
     def u(self, name: Name) -> float:
         """Standard uncertainty of a parameter; NaN when it was not free."""
@@ -395,9 +402,7 @@ def fit(
     )
 
 
-def _derivatives(
-    knurl: Knurl, projected: _Projected, names: tuple[Name, ...], shares: Image, light: Image
-) -> Image:
+def _derivatives(knurl: Knurl, projected: _Projected, names: tuple[Name, ...], shares: Image, light: Image) -> Image:
     """Change of the predicted brightness with each parameter, (cells, samples, n).
 
     Frequencies move the phase in proportion to θ and z, so their derivative is that of the phase times θ or z.
@@ -416,16 +421,18 @@ def _derivatives(
             plain[name] = np.matmul(there - shares, light)[..., 0] / F(step)
         return plain[name]
 
-    out = []
+    out: list[Image] = []
+    families = range(len(knurl.families))
     for k, name in names:
         if (k, name) == TIED:
-            out.append(-theta * sum(moved((j, "phase")) for j in range(len(knurl.families))))
+            out.append(-theta * np.sum([moved((j, "phase")) for j in families], axis=0))
         elif name == "around":
             out.append(-theta * moved((k, "phase")))
         elif name == "along":
             out.append(-z * moved((k, "phase")))
         elif name == "drift":
-            out.append(sum(-F(g.along) * z * z * moved((j, "phase")) for j, g in enumerate(knurl.families)))
+            lines = [F(g.along) * moved((j, "phase")) for j, g in enumerate(knurl.families)]
+            out.append(-z * z * np.sum(lines, axis=0))
         else:
             out.append(moved((k, name)))
     return np.stack([np.asarray(o, np.float32) for o in out], axis=-1)

@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from photoscale.camera import Camera
@@ -30,6 +31,7 @@ from knurlsight.outline import find_parts
 from knurlsight.repeats import join_repeats
 from knurlsight.setup_model import Setup
 from knurlsight.standards import Fitting, fitting_pitches
+from knurlsight.trace import zone_corners
 from knurlsight.verdict import Check, Verdict
 
 NO_PART = (
@@ -154,8 +156,10 @@ def inspect_part(photos: Sequence[Photo], setup: Setup | None = None, scale: Sca
         outlines = find_parts(photo, camera, most=1)
         reading, no_scale = read_scale(photo, request, outlines)
         notes += [of_photo + n for n in photo.notes]
-        if number == 1 and reading is not None and request.photo is None:
-            drawn_px = marks_px(reading)
+        if reading is not None and request.photo is None:
+            marks = marks_px(reading)
+            outlines = tuple(o for o in outlines if not lies_on(o, marks))
+            drawn_px = marks if number == 1 else drawn_px
         if not outlines:
             notes.append(of_photo + NO_PART)
             continue
@@ -316,6 +320,15 @@ def nothing_found(
         empty.notes,
         scale_px,
     )
+
+
+def lies_on(outline: Outline, scale_px: NDArray[np.float64]) -> bool:
+    """Whether a supposed part is the scale itself: a rule's lines are straight, even and many."""
+    if len(scale_px) < 3:
+        return False
+    zone = zone_corners(outline).astype(np.float32)
+    shared, _ = cv2.intersectConvexConvex(cv2.convexHull(zone), cv2.convexHull(scale_px.astype(np.float32)))
+    return bool(shared > 0.3 * cv2.contourArea(zone))
 
 
 def marks_px(reading: Reading) -> NDArray[np.float64]:

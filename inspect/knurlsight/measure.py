@@ -19,13 +19,14 @@ from photoscale.scene import CylinderScale
 
 from knurlsight.ends import ends_of
 from knurlsight.expected import ExpectedPattern
-from knurlsight.flanks import TIED, Fit, Grooves
+from knurlsight.flanks import TIED, Crossing, Fit, Grooves
+from knurlsight.flanks import fit as refit
 from knurlsight.ghost import Ghost, ghosts_of
 from knurlsight.hough import hough_family
 from knurlsight.model import DoubleTrack, End, Family, Form, Hand, Outline, Pattern, Spectrum, Surface
 from knurlsight.sightlines import Sightlines, sightlines
 from knurlsight.spectrum import peaks_of, power_of, spectrum_of
-from knurlsight.start import fit_hypothesis, hypotheses
+from knurlsight.start import fit_hypothesis, free_names, hypotheses
 from knurlsight.unroll import unroll
 from knurlsight.zone import Zone, zone_of
 
@@ -40,11 +41,22 @@ HOPELESS_PX_PER_PITCH = 4.5  # to measure at all
 MOST_UNEXPLAINED = 0.72
 SECOND_FAMILY_GAIN = 0.85  # a second family must leave less than this share of what one leaves
 MOST_CLIPPED = 0.35
+MOST_UNEXPLAINED_SINGLE = 0.6
+AGREE = "Fourier and Hough agree"
+FEWEST_TEETH, MOST_TEETH = 12, 800
+STEEPEST_HELIX_DEG = 66.0
+TOO_UNEVEN = (
+    "the pattern is too blurred or too uneven to be measured: hold the camera still, focus on the crest, "
+    "lamp from one end"
+)
+NO_KNURL = "what is there does not repeat as a knurl does: show the knurled part whole, nearer, lit from one side"
 
 # what light and an idealised profile still do to the model, as relative standard uncertainties (path-traced photos,
 # camera and outline given); the photo's own scatter comes on top
-MODEL_AROUND = {"pair": 0.0055, "single": 0.012, "straight": 0.015}
+MODEL_AROUND = {"pair": 0.0065, "single": 0.012, "straight": 0.018}
 MODEL_ALONG = 0.0016
+MOST_SHADING_SHIFT = 0.025
+ARC_LEVER = 1.6  # tan 60° / (60° in rad), the arc fitted
 MODEL_FILL = {"pair": 0.08, "single": 0.15, "straight": 0.12}
 MODEL_BALANCE = 0.07
 
@@ -70,7 +82,7 @@ def measure_part(
     scale : CylinderScale or None
         None gives what needs no scale: form, helix, count, ratios.
     expected : ExpectedPattern or None
-        Only used to name what was looked for; never to steer a figure.
+        Only breaks the tie between raised and recessed points, which one light cannot always tell apart.
     """
     view = _view(outline, scale)
     zone = zone_of(photo.grey, view.camera, view.cylinder, view.zone_z, fine=True)
@@ -79,19 +91,58 @@ def measure_part(
     px_per_radius = _px_per_radius(view)
     clipped = _clipped(surface)
     if clipped > MOST_CLIPPED:
-        return _nothing(outline, surface, spectrum, f"{clipped:.0%} of the pattern is blown out by glare: move the lamp to one end and lower it, or expose less")
-    best = _best_fit(photo, view, zone, surface)
+        return _nothing(
+            outline,
+            surface,
+            spectrum,
+            f"{clipped:.0%} of the pattern is blown out by glare: lamp lower and from one end, or expose less",
+        )
+    recessed = expected is not None and expected.form in ("RGV", "RKV")
+    best = _best_fit(photo, view, zone, surface, "recessed" if recessed else "raised")
     if best is None:
-        return _nothing(outline, surface, spectrum, "no set of knurl lines stands out: more light from one side, sharper, closer (8 px to a pitch)")
+        return _nothing(
+            outline,
+            surface,
+            spectrum,
+            "no set of knurl lines stands out: more light from one side, sharper, closer (8 px to a pitch)",
+        )
     fit, sight = best
     px_per_pitch = min(g.pitch for g in fit.knurl.families) * px_per_radius
     if px_per_pitch < HOPELESS_PX_PER_PITCH:
-        return _nothing(outline, surface, spectrum, f"closer: {px_per_pitch:.1f} px per pitch, {LEAST_PX_PER_PITCH:.0f} needed")
+        return _nothing(
+            outline, surface, spectrum, f"closer: {px_per_pitch:.1f} px per pitch, {LEAST_PX_PER_PITCH:.0f} needed"
+        )
     if fit.unexplained > MOST_UNEXPLAINED:
-        return _nothing(outline, surface, spectrum, "the pattern is too blurred or too uneven to be measured: hold the camera still, focus on the crest, lamp from one end")
+        return _nothing(
+            outline,
+            surface,
+            spectrum,
+            TOO_UNEVEN,
+        )
+    if not _believable(fit, surface):
+        return _nothing(outline, surface, spectrum, NO_KNURL)
     found = ghosts_of(fit, sight)
+    fit, u_shading = _two_shadings(fit, sight)
     zone = _ended(photo, view, zone, fit, sight)
-    return _pattern(outline, view, zone, fit, sight, found, scale, surface, spectrum, px_per_pitch)
+    return _pattern(outline, view, zone, fit, sight, found, scale, surface, spectrum, px_per_pitch, u_shading)
+
+
+def _two_shadings(fit: Fit, sight: Sightlines) -> tuple[Fit, float]:
+    """The fit with its count between those of two models of shading, and the doubt that this leaves, relative.
+
+    With brightness free to change with depth N comes out high by 0.3 % on average, with constant brightness by 0.2 %
+    and with a different scatter (path-traced photos with true outlines); their mean is better than either.
+    """
+    if _kind(fit) == "straight":
+        return fit, 0.0
+    names = free_names(fit.knurl, tied=TIED in fit.names)
+    flat = refit(replace(fit.knurl, shaded=False), sight, fit.cells, names, steps=6)
+    pairs = list(zip(fit.knurl.families, flat.knurl.families, strict=True))
+    means = tuple(replace(g, around=(g.around + h.around) / 2) for g, h in pairs)
+    apart = max((abs(g.around / h.around - 1) for g, h in pairs if h.around), default=0.0)
+    if apart > MOST_SHADING_SHIFT:
+        return fit, MOST_SHADING_SHIFT / 2
+    return replace(fit, knurl=replace(fit.knurl, families=means)), apart / 2
 
 
 def _ended(photo: Photo, view: View, zone: Zone, fit: Fit, sight: Sightlines) -> Zone:
@@ -99,7 +150,13 @@ def _ended(photo: Photo, view: View, zone: Zone, fit: Fit, sight: Sightlines) ->
     z0, z1 = zone.span_z
     reach = 0.2 * (z1 - z0)
     longer = sightlines(
-        photo.grey, view.camera, view.cylinder, (z0 - reach, z1 + reach), END_ARC_DEG, fit.knurl.families[0].pitch, FINE_SAMPLES
+        photo.grey,
+        view.camera,
+        view.cylinder,
+        (z0 - reach, z1 + reach),
+        END_ARC_DEG,
+        fit.knurl.families[0].pitch,
+        FINE_SAMPLES,
     )
     ends = ends_of(fit, sight, longer)
     if ends.span_z[1] - ends.span_z[0] < 0.5 * (z1 - z0):
@@ -110,6 +167,20 @@ def _ended(photo: Photo, view: View, zone: Zone, fit: Fit, sight: Sightlines) ->
         ends.u_end,
         zone.cut,
     )
+
+
+def _believable(fit: Fit, surface: Surface) -> bool:
+    """Whether a fit can be a knurl at all: a count that wheels make, lines that no thread has, straight lines clear."""
+    counts = [2 * math.pi * g.around for g in fit.knurl.families if _hand(g) != "ring"]
+    if not counts or min(counts) < FEWEST_TEETH or max(counts) > MOST_TEETH:
+        return False
+    steep = [math.degrees(math.atan2(abs(g.along), g.around)) for g in fit.knurl.families if g.around]
+    if max(steep) > STEEPEST_HELIX_DEG:
+        return False
+    if len(fit.knurl.families) == 2:
+        return True
+    # a rule's lines, a stack of pins, one bright edge: only lines that vote alike and stand clear are taken
+    return fit.unexplained < MOST_UNEXPLAINED_SINGLE and _agreement(fit, surface) == AGREE
 
 
 def _view(outline: Outline, scale: CylinderScale | None) -> View:
@@ -151,7 +222,9 @@ def _clipped(surface: Surface) -> float:
     return float((surface.brightness[surface.valid] > 250).mean()) if surface.valid.any() else 1.0
 
 
-def _best_fit(photo: Photo, view: View, zone: Zone, surface: Surface) -> tuple[Fit, Sightlines] | None:
+def _best_fit(
+    photo: Photo, view: View, zone: Zone, surface: Surface, wanted: Crossing = "raised"
+) -> tuple[Fit, Sightlines] | None:
     best: tuple[Fit, Sightlines] | None = None
     span = _full_form(zone)
     for hypothesis in hypotheses(peaks_of(surface, power_of(surface.brightness)))[:2]:
@@ -160,7 +233,7 @@ def _best_fit(photo: Photo, view: View, zone: Zone, surface: Surface) -> tuple[F
             sightlines(photo.grey, view.camera, view.cylinder, span, FIT_ARC_DEG, pitch, samples)
             for samples in (COARSE_SAMPLES, FINE_SAMPLES)
         )
-        fit = fit_hypothesis(hypothesis, coarse, fine)
+        fit = fit_hypothesis(hypothesis, coarse, fine, wanted=wanted)
         if fit is None:
             continue
         if best is None:
@@ -234,11 +307,12 @@ def _pattern(
     surface: Surface,
     spectrum: Spectrum,
     px_per_pitch: float,
+    u_shading: float,
 ) -> Pattern:
     kind = _kind(fit)
     coarse = max(1.0, (10.0 / px_per_pitch) ** 1.5)  # blur eats the borders that fix the geometry
     families = tuple(
-        _family(fit, k, ghosts[k], scale, sight, kind, coarse) for k in range(len(fit.knurl.families))
+        _family(fit, k, ghosts[k], scale, sight, kind, coarse, u_shading) for k in range(len(fit.knurl.families))
     )
     families = tuple(sorted(families, key=lambda f: ("right", "left", "axial", "ring").index(f.hand)))
     radius_mm = scale.cylinder.radius if scale is not None else None
@@ -267,7 +341,9 @@ def _pattern(
     for k in (0, 1):
         run = None
         if radius_mm is not None and not zone.cut[k]:
-            run = Quantity(zone.run_in[k] * radius_mm, max(zone.u_end[k] * 1.5, 0.15 * zone.run_in[k]) * radius_mm, "mm")
+            run = Quantity(
+                zone.run_in[k] * radius_mm, max(zone.u_end[k] * 1.5, 0.15 * zone.run_in[k]) * radius_mm, "mm"
+            )
         made.append(End((float(crest[k, 0]), float(crest[k, 1])), run, run))
     ends = (made[0], made[1])
     arc = float(np.degrees(np.abs(sight.theta).mean(axis=1).max())) * 2
@@ -275,7 +351,7 @@ def _pattern(
         outline=replace(outline, camera=view.camera, cylinder=view.cylinder, zone_z=zone.span_z, cut=zone.cut),
         form=_form(fit),
         families=families,
-        outside_diameter=_stated(scale.outside_diameter) if scale is not None else None,
+        outside_diameter=scale.outside_diameter if scale is not None else None,
         included_angle=included,
         balance=balance,
         form_fill=fill,
@@ -291,10 +367,6 @@ def _pattern(
     )
 
 
-def _stated(q: Quantity) -> Quantity:
-    return q
-
-
 def _finite(u: float) -> float:
     return u if math.isfinite(u) else 0.0
 
@@ -307,6 +379,7 @@ def _family(
     sight: Sightlines,
     kind: str,
     coarse: float,
+    u_shading: float,
 ) -> Family:
     g = fit.knurl.families[k]
     hand = _hand(g)
@@ -314,17 +387,21 @@ def _family(
     u_around = 0.0
     if g.around:
         own = fit.u(TIED) if tied else fit.u((k, "around"))
-        u_around = math.hypot(own / g.around, MODEL_AROUND[kind] * coarse)
+        u_around = math.hypot(own / g.around, MODEL_AROUND[kind] * coarse, u_shading)
     u_along = math.hypot(fit.u((k, "along")) / abs(g.along), MODEL_ALONG * coarse) if g.along else 0.0
     teeth = whole = None
+    u_width = scale.u_width_rel if scale is not None and math.isfinite(scale.u_width_rel) else 0.002
+    # a wider part has fewer degrees in the fitted rows: N grows 1.6 times as fast as the width, the pitch the rest
+    u_pitch = math.hypot(u_around, (ARC_LEVER - 1) * u_width)
     if g.around:
         n = 2 * math.pi * g.around
-        u_width = scale.u_width_rel if scale is not None and math.isfinite(scale.u_width_rel) else 0.002
-        u_n = n * math.hypot(u_around, 0.5 * u_width)
+        u_n = n * math.hypot(u_around, ARC_LEVER * u_width)
         teeth = Quantity(n, u_n)
         whole = whole_count(n, u_n) if not ghost.present else None
     ratio = math.atan2(abs(g.along), g.around)  # tan ψ = p_t / p_a = along / around
-    u_helix = math.degrees(math.sin(ratio) * math.cos(ratio) * math.hypot(u_around, u_along)) if g.along and g.around else 0.3
+    u_helix = (
+        math.degrees(math.sin(ratio) * math.cos(ratio) * math.hypot(u_pitch, u_along)) if g.along and g.around else 0.3
+    )
     helix = Quantity(math.degrees(ratio) if hand != "axial" else 0.0, u_helix, "deg")
     if hand == "ring":
         helix = Quantity(90.0, 0.3, "deg")
@@ -334,13 +411,13 @@ def _family(
         s = _finite(scale.u_scale_rel)
         if g.around:
             value = r / g.around
-            transverse = Quantity(value, value * math.hypot(s, u_around), "mm")
+            transverse = Quantity(value, value * math.hypot(s, u_pitch), "mm")
         if g.along:
             value = r / abs(g.along)
             axial = Quantity(value, value * math.hypot(s, u_along), "mm")
         value = r * g.pitch
         c2 = math.cos(ratio) ** 2
-        normal = Quantity(value, value * math.sqrt(s**2 + (c2 * u_around) ** 2 + ((1 - c2) * u_along) ** 2), "mm")
+        normal = Quantity(value, value * math.sqrt(s**2 + (c2 * u_pitch) ** 2 + ((1 - c2) * u_along) ** 2), "mm")
     u_fill = math.hypot(_finite(fit.u((k, "fill"))), MODEL_FILL[kind] * coarse)
     fill = Quantity(min(1.0, g.fill), u_fill)
     strength = Quantity(g.depth(fit.knurl.profile_angle_deg) / g.pitch, u_fill * 0.5)
@@ -379,11 +456,11 @@ def _agreement(fit: Fit, surface: Surface) -> str:
         if seen is None:
             apart.append(f"the {_hand(peak_like)} lines are too weak for the Hough reading")
             continue
-        turned = math.degrees(
-            math.atan2(seen.along, seen.around) - math.atan2(peak_like.along, peak_like.around)
-        )
+        turned = math.degrees(math.atan2(seen.along, seen.around) - math.atan2(peak_like.along, peak_like.around))
         longer = math.hypot(seen.around, seen.along) * peak_like.pitch - 1
         # the votes see the same light as the spectrum: a few per cent is what light does
         if abs(turned) > 2.5 or abs(longer) > 0.09:
-            apart.append(f"Hough and Fourier disagree on the {_hand(peak_like)} lines by {turned:+.1f}° and {longer:+.1%}")
-    return "; ".join(apart) or "Fourier and Hough agree"
+            apart.append(
+                f"Hough and Fourier disagree on the {_hand(peak_like)} lines by {turned:+.1f}° and {longer:+.1%}"
+            )
+    return "; ".join(apart) or AGREE

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from photoscale.camera import Camera
@@ -22,6 +23,7 @@ from knurlsight.silhouette import Edge, EdgeCandidate, edge_candidates, refine_e
 from knurlsight.spectrum import axes_of, concentration, peaks_of, power_of, presence_at_limbs, prominence
 from knurlsight.start import quick_look
 from knurlsight.texture import Patch, texture_patches
+from knurlsight.trace import zone_corners
 from knurlsight.unroll import roll_out
 from knurlsight.zone import main_families, zone_of
 
@@ -87,7 +89,7 @@ def find_parts(photo: Photo, camera: Camera, most: int | None = None) -> tuple[O
         outline = outline_from(photo.grey, camera, guess)
         if outline is None:
             continue
-        centre = zone_polygon(outline).mean(axis=0)
+        centre = zone_corners(outline).mean(axis=0)
         if all(not _covers(other, centre) for other in kept):
             kept.append(outline)
         if len(kept) == most:
@@ -103,9 +105,7 @@ def _contenders(ranked: list[tuple[float, Guess]], most: int | None) -> list[tup
     return [item for item in ranked if item[0] > least][: 4 if most == 1 else 60]
 
 
-def _looked_at(
-    grey: NDArray[np.uint8], camera: Camera, worth: float, guess: Guess
-) -> tuple[float, Guess]:
+def _looked_at(grey: NDArray[np.uint8], camera: Camera, worth: float, guess: Guess) -> tuple[float, Guess]:
     """Worth once the flank model has had a look: the definite test, and the dearest."""
     zone = zone_of(grey, camera, guess.cylinder, guess.span_z)
     if zone is None:
@@ -238,7 +238,7 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
         edge = refine_edge(grey, line, inward / np.hypot(*inward), reach)
         edges.append(edge or Edge(line, max(1.0, 0.2 * reach), 0.3 * reach, 0))
     lines = np.stack([e.line for e in edges])
-    lines = _ordered(_levelled(camera, lines, float(np.hypot(*(e.u_skew_px for e in edges)))))
+    lines = _ordered(_levelled(camera, lines, float(np.hypot(edges[0].u_skew_px, edges[1].u_skew_px))))
     try:
         cylinder = cylinder_from_silhouette(camera, lines[0], lines[1])
     except ValueError:
@@ -254,7 +254,9 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
         camera=camera,
         cylinder=cylinder,
         edges_px=lines,
-        u_edge_px=float(np.hypot(max(e.u_px for e in edges), U_EDGE_SHARE * np.hypot(*(lines[1] - lines[0]).mean(axis=0)))),
+        u_edge_px=float(
+            np.hypot(max(e.u_px for e in edges), U_EDGE_SHARE * np.hypot(*(lines[1] - lines[0]).mean(axis=0)))
+        ),
         zone_z=zone.span_z,
         profile_zr=profile,
         part_px=part,
@@ -300,7 +302,7 @@ def _over_zone(camera: Camera, guess: Guess, side: int, span_z: tuple[float, flo
     limb = guess.cylinder.limb_rad
     z = np.array(span_z)
     both = [camera.project(guess.cylinder.points(np.full(2, t), z)) for t in (-limb, limb)]
-    near = min(both, key=lambda p: float(np.abs((p.mean(axis=0) - line.mean(axis=0))).sum()))
+    near = min(both, key=lambda p: float(np.abs(p.mean(axis=0) - line.mean(axis=0)).sum()))
     return np.asarray(line[0] + ((near - line[0]) @ direction)[:, None] * direction)
 
 
@@ -315,22 +317,6 @@ def _ordered(edges: Array) -> Array:
     return np.asarray(edges[[first, 1 - first]])
 
 
-def zone_polygon(outline: Outline) -> Array:
-    """Corners (4, 2) of the knurled zone on the crest cylinder: end 1 upper, end 2 upper, end 2 lower, end 1 lower."""
-    limb = outline.cylinder.limb_rad
-    corners = outline.camera.project(
-        outline.cylinder.points(
-            np.array([-limb, -limb, limb, limb]), np.array([*outline.zone_z, *outline.zone_z[::-1]])
-        )
-    )
-    upper = outline.edges_px[0].mean(axis=0)
-    if np.hypot(*(corners[:2].mean(axis=0) - upper)) > np.hypot(*(corners[2:].mean(axis=0) - upper)):
-        corners = corners[::-1]  # the upper edge is that of positive θ
-    return np.asarray(corners)
-
-
 def _covers(outline: Outline, point: Array) -> bool:
-    import cv2
-
-    polygon = zone_polygon(outline).astype(np.float32)
+    polygon = zone_corners(outline).astype(np.float32)
     return cv2.pointPolygonTest(polygon, (float(point[0]), float(point[1])), False) >= 0

@@ -39,11 +39,13 @@ def part_profile(
     profile = np.array(sorted(sections))
     limb = cylinder.limb_rad
     half = SECTION_RADII / 2
-    z = np.concatenate([[profile[0, 0] - half], profile[:, 0], [profile[-1, 0] + half]])
+    heights = np.concatenate([[profile[0, 0] - half], profile[:, 0], [profile[-1, 0] + half]])
     if len(profile) == 2:
-        z[0], z[-1] = zone_z
+        heights[0], heights[-1] = zone_z
     r = np.concatenate([profile[:1, 1], profile[:, 1], profile[-1:, 1]])
-    sides = [camera.project(cylinder.points(np.full(len(z), t), z, r * cylinder.radius)) for t in (-limb, limb)]
+    sides = [
+        camera.project(cylinder.points(np.full(len(heights), t), heights, r * cylinder.radius)) for t in (-limb, limb)
+    ]
     return profile, np.vstack([sides[0], sides[1][::-1]])
 
 
@@ -61,9 +63,7 @@ def _believable(sections: list[tuple[float, float]]) -> list[tuple[float, float]
     return kept
 
 
-def _section_radius(
-    grey: NDArray[np.uint8], camera: Camera, cylinder: Cylinder, z: float, near: float
-) -> float | None:
+def _section_radius(grey: NDArray[np.uint8], camera: Camera, cylinder: Cylinder, z: float, near: float) -> float | None:
     """Radius of the part at height z, in radii of the cylinder, from its two edges; None when they are not seen."""
     limb = cylinder.limb_rad
     ends = camera.project(cylinder.points(np.array([-limb, limb]), np.full(2, z)))

@@ -1,7 +1,7 @@
 """What each pixel of the zone looks at: the angle and height that its line of sight reaches, at any depth.
 
 A root lies below the crest, so away from the middle of the view it is seen displaced towards the middle. Following the
-line of sight down to the depth of the groove is what makes the tooth count right: without it a photo reads 3 to 7 % off.
+line of sight down to the depth of the groove makes the tooth count right: without it a photo reads 3 to 7 % off.
 
 The grid keeps the photo's own sampling (rows across the part, columns along it), since blur and noise live there.
 """
@@ -9,6 +9,7 @@ The grid keeps the photo's own sampling (rows across the part, columns along it)
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -57,7 +58,8 @@ class Sightlines:
     def cut(self, rows: slice, columns: slice) -> Sightlines:
         """A part of the patch."""
         names = [n for n, v in self.__dict__.items() if isinstance(v, np.ndarray)]
-        return replace(self, **{n: np.ascontiguousarray(getattr(self, n)[rows, columns]) for n in names})
+        parts: dict[str, Any] = {n: np.ascontiguousarray(getattr(self, n)[rows, columns]) for n in names}
+        return replace(self, **parts)
 
     def about(self, middle_z: float) -> Sightlines:
         """The same patch with heights counted from `middle_z`."""
@@ -126,7 +128,10 @@ def sightlines(
     z_1, z_2 = by_depth(z)
     weight = (inside & (z[0] >= span_z[0]) & (z[0] <= span_z[1])).astype(np.float32)
     period = pitch * px_per_radius / step
-    slopes = [np.gradient(f, axis=axis).astype(np.float32) for f in (theta[0], z[0]) for axis in (1, 0)]
+
+    def slope(f: Array, axis: int) -> Image:
+        return np.asarray(np.gradient(f, axis=axis), np.float32)
+
     return Sightlines(
         evened(brightness, weight, period),
         weight,
@@ -136,7 +141,10 @@ def sightlines(
         theta_2,
         z_1,
         z_2,
-        *slopes,
+        slope(theta[0], 1),
+        slope(theta[0], 0),
+        slope(z[0], 1),
+        slope(z[0], 0),
         middle_z=middle,
         step_px=step,
     )
@@ -148,7 +156,7 @@ def _sampled(grey: NDArray[np.uint8], px: Array, step: float) -> Image:
     x1, y1 = (int(np.ceil(px[..., k].max()) + 5) for k in (0, 1))
     window = grey[y0:y1, x0:x1]
     if step > 1.3:
-        window = cv2.GaussianBlur(window, (0, 0), 0.45 * step)
+        window = np.asarray(cv2.GaussianBlur(window, (0, 0), 0.45 * step), np.uint8)
     grid = (px - (x0, y0)).astype(np.float32)
     return np.asarray(
         cv2.remap(window, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32

@@ -1,4 +1,4 @@
-"""The two silhouette edges of a part, as straight lines in the photo: found, then refined to the envelope of the crests.
+"""The two silhouette edges of a part, straight lines in the photo: found, then refined to the envelope of the crests.
 
 An edge is where the brightness changes its statistics: left and right of it, mean and spread differ, whatever the light
 does. For every row of a patch along the part the log likelihood ratio of "two populations" against "one" is summed over
@@ -59,7 +59,7 @@ def edge_candidates(
     if len(u) < 12:
         return [], []
     evidence, u_block = change_evidence(sample(grey, centre, along, across, u, v), max(5, int(0.04 * width / step)))
-    u_block = (u_block - len(u) / 2 + 0.5)  # in steps, from the middle
+    u_block = u_block - len(u) / 2 + 0.5  # in steps, from the middle
     rows = np.arange(len(v))
     total = np.zeros((len(SLOPES), len(v)))
     for k, slope in enumerate(SLOPES):
@@ -153,7 +153,7 @@ def refine_edge(grey: NDArray[np.uint8], line: Array, inward: Array, reach: floa
     step = 0.5
     v = np.arange(-reach, reach + 1e-6, step)  # from outside (negative) inwards
     patch = sample(grey, centre, along, across, u, v)
-    patch = cv2.blur(patch, (3, 1))
+    patch = np.asarray(cv2.blur(patch, (3, 1)), np.float32)
     outer = v < -0.35 * reach
     # background per stretch of the edge: its level may drift, its grain may not
     blocks = max(1, len(u) // 25)
@@ -182,8 +182,8 @@ def refine_edge(grey: NDArray[np.uint8], line: Array, inward: Array, reach: floa
     crest = float(rest[: max(3, len(rest) // 5)].mean()) if spread > 0.35 else 0.0
     offset = np.polyval(fit, np.array([-length / 2, length / 2])) + crest
     ends = centre + np.array([-length / 2, length / 2])[:, None] * along + offset[:, None] * across
-    u = float(max(0.25, 0.3 * abs(crest), spread / np.sqrt(max(4, len(rest) / 6))))
-    return Edge(np.asarray(ends), u, float(max(0.6, 2 * u)), len(rest))
+    u_px = max(0.25, 0.3 * abs(crest), spread / float(np.sqrt(max(4.0, len(rest) / 6))))
+    return Edge(np.asarray(ends), u_px, max(0.6, 2 * u_px), len(rest))
 
 
 def first_rise(away: NDArray[np.float32], v: Array, threshold: float) -> float:

@@ -26,6 +26,7 @@ RING_DEG = 84.0
 STEEPEST_DEG = 66.0
 PHASES = np.arange(8) / 8
 START_FILL = 0.75
+UNUSUAL_COST = 1.12  # the way of crossing that nobody asked for has to explain this much more
 TIED_COST = 1.012  # a common count is kept up to this growth of the unexplained share
 
 
@@ -164,8 +165,12 @@ def fit_hypothesis(
     coarse: Sightlines,
     fine: Sightlines,
     beliefs: dict[str, tuple[float, float]] | None = None,
+    wanted: Crossing | None = None,
 ) -> Fit | None:
     """The best fit of a hypothesis over the whole patch, all its crossings tried; None when the patch is too small.
+
+    Light from the other side makes raised points look recessed, and the two explain a photo almost as well (ratio of
+    what they leave on path-traced photos: 0.97 to 1.5). `wanted`, what the drawing asks for, breaks the tie.
 
     `coarse` (about 7 samples to a pitch) carries the search, `fine` (about 14) the figures.
     """
@@ -175,25 +180,57 @@ def fit_hypothesis(
     if min(middle.theta.shape) < 6:
         return None
     straight = not any(along for _, along in hypothesis.lines)
-    leaders: list[tuple[float, Knurl]] = []
-    for crossing in hypothesis.crossings:
-        leaders += _phase_search(hypothesis, crossing, middle)
-    least = min(cost for cost, _ in leaders)
-    leaders = [(c, k) for c, k in leaders if c < 1.25 * least]
+    patches = _Patches(
+        middle,
+        coarse.within(25.0, int(16 * per_pitch)),
+        coarse.within(40.0, int(24 * per_pitch)),
+        coarse,
+        fine,
+        pitch,
+        straight,
+    )
     if straight:
-        leaders = [(c, variant) for c, k in leaders for variant in _straight_variants(k)]
         beliefs = {**(beliefs or BELIEFS), "around": _straight_belief(hypothesis.lines[0][0])}
-    inner = coarse.within(25.0, int(16 * per_pitch))
-    wide = coarse.within(40.0, int(24 * per_pitch))
-    inner_cells = Cells(2, 1) if straight else Cells(5, 1)
-    grown = _best(fit(k, inner, inner_cells, free_names(k, shape=False), steps=6, beliefs=beliefs) for _, k in leaders)
-    cells = cells_for(wide, pitch, straight=straight)
-    wider = _best(_grow(f.knurl, wide, cells, beliefs, steps=8) for f in grown[:4])
-    cells = cells_for(coarse, pitch, straight=straight)
-    whole = _best(_grow(f.knurl, coarse, cells, beliefs, steps=8) for f in wider)
-    keep = [f for f in whole if f.unexplained < 1.1 * whole[0].unexplained][:2]
-    cells = cells_for(fine, pitch, straight=straight)
-    return _best(_grow(f.knurl, fine, cells, beliefs, steps=8) for f in keep)[0]
+    searched = {c: _phase_search(hypothesis, c, middle) for c in hypothesis.crossings}
+    least = min(found[0][0] for found in searched.values())
+    tried = [
+        f
+        for c, found in searched.items()
+        if found[0][0] < 1.6 * least and (f := _outwards([k for _, k in found], patches, beliefs)) is not None
+    ]
+    usual = wanted or "raised"
+    tried.sort(key=lambda f: f.unexplained * (1.0 if f.knurl.crossing == usual else UNUSUAL_COST))
+    rival = tried[1].unexplained / tried[0].unexplained if len(tried) > 1 else float("inf")
+    best = _grow(tried[0].knurl, fine, cells_for(fine, pitch, straight=straight), beliefs, steps=8)
+    return replace(best, rival=rival)
+
+
+@dataclass(frozen=True)
+class _Patches:
+    """The same part of the photo, ever wider: the middle, ±25°, ±40°, all of it coarse, all of it fine."""
+
+    middle: Sightlines
+    inner: Sightlines
+    wide: Sightlines
+    coarse: Sightlines
+    fine: Sightlines
+    pitch: float
+    straight: bool
+
+
+def _outwards(leaders: list[Knurl], patches: _Patches, beliefs: dict[str, tuple[float, float]] | None) -> Fit | None:
+    """Fit the leaders in the middle, the best of them wider, and the best of those over the whole patch."""
+    if patches.straight:
+        leaders = [variant for k in leaders for variant in _straight_variants(k)]
+    inner_cells = Cells(2, 1) if patches.straight else Cells(5, 1)
+    grown = _best(
+        fit(k, patches.inner, inner_cells, free_names(k, shape=False), steps=6, beliefs=beliefs) for k in leaders
+    )
+    cells = cells_for(patches.wide, patches.pitch, straight=patches.straight)
+    wider = _best(_grow(f.knurl, patches.wide, cells, beliefs, steps=8) for f in grown[:3])
+    cells = cells_for(patches.coarse, patches.pitch, straight=patches.straight)
+    whole = _best(_grow(f.knurl, patches.coarse, cells, beliefs, steps=8) for f in wider[:2])
+    return whole[0] if whole else None
 
 
 def _best(fits: Iterable[Fit]) -> list[Fit]:

@@ -79,9 +79,9 @@ def texture_patches(grey: NDArray[np.uint8]) -> tuple[Patch, ...]:
     if max(grey.shape) <= 1400:
         shrinks = [1, *shrinks]
     for shrink in shrinks:
-        contrast = fine_contrast(grey, shrink)
-        core = cv2.erode(contrast, np.ones((ERODE_PX, ERODE_PX), np.uint8))
-        core = cv2.morphologyEx(core, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
+        contrast = cv2.erode(fine_contrast(grey, shrink), np.ones((ERODE_PX, ERODE_PX), np.uint8))
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+        core = np.asarray(cv2.morphologyEx(contrast, cv2.MORPH_OPEN, disc), np.float32)
         for level in CONTRAST_LEVELS:
             found += _at_level(core, level, shrink)
     found.sort(key=lambda item: -item[0])

@@ -21,9 +21,16 @@ LIMB_MARGIN_RAD = 0.12  # nearer to the silhouette a ridge is hidden behind its 
 
 
 def zone_corners(outline: Outline) -> Array:
-    """Corners (4, 2) px of the knurled zone: end 1 upper, end 2 upper, end 2 lower, end 1 lower."""
-    edges = np.asarray(outline.edges_px, np.float64)
-    return np.stack([edges[0, 0], edges[0, 1], edges[1, 1], edges[1, 0]])
+    """Corners (4, 2) px of the zone on the crest cylinder: end 1 upper, end 2 upper, end 2 lower, end 1 lower."""
+    limb = outline.cylinder.limb_rad
+    first, last = outline.zone_z
+    corners = _project(
+        outline.camera, outline.cylinder, np.array([-limb, -limb, limb, limb]), np.array([first, last, last, first])
+    )
+    upper = outline.edges_px[0].mean(axis=0)
+    if np.hypot(*(corners[:2].mean(axis=0) - upper)) > np.hypot(*(corners[2:].mean(axis=0) - upper)):
+        corners = corners[::-1]  # the upper edge is that of positive θ
+    return corners
 
 
 def zone_border(outline: Outline) -> Array:

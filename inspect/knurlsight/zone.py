@@ -125,7 +125,7 @@ def family_amplitude(surface: Surface, family: Peak) -> tuple[Array, float]:
     """Amplitude of a family along z (columns,), and the length in radii over which it was smoothed."""
     log = np.log(surface.brightness + 12)
     log = log - log.mean(axis=0, keepdims=True)
-    rows, cols = log.shape
+    rows = log.shape[0]
     carrier = np.exp(-2j * np.pi * family.around * surface.theta) * np.hanning(rows + 2)[1:-1]
     along = (carrier[:, None] * log).sum(axis=0) * np.exp(-2j * np.pi * family.along * surface.z)
     step = float(surface.z[1] - surface.z[0])

@@ -56,9 +56,16 @@ def test_an_empty_place_moves_no_other_row():
     assert names[:4] == NAMES[:4] and names[-4:] == NAMES[-4:]
 
 
+def lower(part, px):
+    """The same part that many px farther down in the photo."""
+    across, down = part.camera.centre_px
+    camera = replace(part.camera, centre_px=(across, down + px))
+    return replace(part, camera=camera, edges_px=part.edges_px + np.array([0.0, px]))
+
+
 def test_parts_do_not_lie_over_each_other_or_over_the_scale():
     one = made.outline()
-    aside = replace(one, edges_px=one.edges_px + np.array([0.0, 480.0]))
+    aside = lower(one, 480.0)
     kept = standing_apart([one, made.outline(angle_deg=3.0), aside], np.empty((0, 2)))
     assert kept == [one, aside]
     marks = np.array([[590.0 + i, 440.0] for i in range(20)])
@@ -71,7 +78,7 @@ def test_parts_do_not_lie_over_each_other_or_over_the_scale():
 def tray_of(monkeypatch, patterns):
     """A tray of parts one above the other, each with its own pattern."""
     one = made.outline()
-    outlines = [replace(one, edges_px=one.edges_px + np.array([0.0, 500.0 * i])) for i in range(len(patterns))]
+    outlines = [lower(one, 500.0 * i) for i in range(len(patterns))]
     by_edge = {float(o.edges_px[0, 0, 1]): p for o, p in zip(outlines, patterns, strict=True)}
     monkeypatch.setattr(tray, "find_parts", lambda *_, **__: tuple(outlines))
     monkeypatch.setattr(
