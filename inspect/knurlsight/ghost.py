@@ -27,7 +27,7 @@ from knurlsight.start import free_names
 FORCED = 0.5
 OFFSETS = (0.42, 0.58)
 PRESENT_BELOW, PRESENT_FILL = 1.2, 0.7
-DOUBTFUL_BELOW, DOUBTFUL_FILL = 1.22, 0.78
+DOUBTFUL_BELOW, DOUBTFUL_FILL = 1.32, 0.78
 HOPELESS_BELOW = 1.1
 UNCLEAR_BELOW = 1.2  # for straight lines, which show one groove in a strip
 MOST_UNEXPLAINED = 0.5

@@ -323,7 +323,8 @@ def _pattern(
         included = Quantity(sum(a.value for a in angles), math.hypot(*(a.u for a in angles)) * 1.2, "deg")
     depths = [g.depth(fit.knurl.profile_angle_deg) for g in fit.knurl.families]
     balance = fill = None
-    if len(depths) == 2:
+    # axial lines and rings are lit so differently that one photo says little of their balance
+    if len(depths) == 2 and all(g.around for g in fit.knurl.families):
         balance = Quantity(min(depths) / max(depths), MODEL_BALANCE * coarse)
     worst = min(families, key=lambda f: f.fill.value if f.fill else 9)
     fill = worst.fill
