@@ -90,6 +90,6 @@ def _section_radius(grey: NDArray[np.uint8], camera: Camera, cylinder: Cylinder,
     ok = (r > 0.3) & (r < 1.55) & (v > 0)
     if not ok.any():
         return None
-    worth = np.where(ok, both - 0.4 * np.abs(r - near), -np.inf)
+    worth = np.where(ok, both - 1.6 * np.abs(r - near), -np.inf)
     i = int(worth.argmax())
     return float(r[i]) if both[i] > LEAST_EVIDENCE else None
