@@ -327,7 +327,7 @@ def _pattern(
     if len(depths) == 2 and all(g.around for g in fit.knurl.families):
         balance = Quantity(min(depths) / max(depths), MODEL_BALANCE * coarse)
     worst = min(families, key=lambda f: f.fill.value if f.fill else 9)
-    fill = worst.fill
+    fill = worst.fill if all(f.hand != "ring" for f in families) else None  # nor of a square's fill
     length = full = None
     ends = None
     if radius_mm is not None:
