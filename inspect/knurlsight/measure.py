@@ -112,7 +112,7 @@ def measure_part(
         return _nothing(
             outline, surface, spectrum, f"closer: {px_per_pitch:.1f} px per pitch, {LEAST_PX_PER_PITCH:.0f} needed"
         )
-    if fit.unexplained > MOST_UNEXPLAINED:
+    if not fit.unexplained <= MOST_UNEXPLAINED:  # so that NaN does not pass
         return _nothing(
             outline,
             surface,

@@ -173,6 +173,7 @@ def evened(brightness: Image, weight: Image, period: float) -> Image:
     low, wide = (k, 2 * k + 1), (k, 4 * k + 1)
     share = np.maximum(cv2.blur(weight, low), 1e-3)
     away = (root - cv2.blur(root * weight, low) / share) * weight
-    spread = np.sqrt(cv2.blur(away * away, wide) / np.maximum(cv2.blur(weight, wide), 1e-3))
+    # a box sum of squares in float32 can come out a hair under 0 where all is flat
+    spread = np.sqrt(np.maximum(cv2.blur(away * away, wide), 0) / np.maximum(cv2.blur(weight, wide), 1e-3))
     spread = np.maximum(spread, 0.25 * float(np.median(spread)) + 1e-3)
     return np.asarray(np.clip(away / spread, -2.5, 2.5), np.float32)

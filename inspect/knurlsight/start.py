@@ -198,6 +198,8 @@ def fit_hypothesis(
         for c, found in searched.items()
         if found[0][0] < 1.6 * least and (f := _outwards([k for _, k in found], patches, beliefs)) is not None
     ]
+    if not tried:
+        return None
     usual = wanted or "raised"
     tried.sort(key=lambda f: f.unexplained * (1.0 if f.knurl.crossing == usual else UNUSUAL_COST))
     rival = tried[1].unexplained / tried[0].unexplained if len(tried) > 1 else float("inf")
