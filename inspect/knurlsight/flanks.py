@@ -36,7 +36,7 @@ PIXELS_PER_FACT = 8.0  # neighbouring samples share their noise and the model's 
 
 @dataclass(frozen=True)
 class Grooves:
-    """One family: groove centre lines lie where  around θ + along (z + drift z²) - phase  is whole.
+    """One family: groove centre lines lie where  around θ + along z - phase  is whole.
 
     Attributes
     ----------
@@ -77,7 +77,6 @@ class Knurl:
     families: tuple[Grooves, ...]
     profile_angle_deg: float = 90.0
     blur: float = 1.0
-    drift: float = 0.0
     shaded: bool = True
 
 
@@ -90,8 +89,6 @@ def heights(
     """
     theta = sight.theta + depth * (sight.theta_1 + depth * sight.theta_2)
     z = sight.z + depth * (sight.z_1 + depth * sight.z_2)
-    if knurl.drift:
-        z = z + F(knurl.drift) * z * z
     out: list[tuple[Image, Image, Image | None, Image | None]] = []
     surface: Image | None = None
     for g in knurl.families:
@@ -189,16 +186,11 @@ def _land_and_side(x: Image, land: np.float32, width: Image) -> tuple[Image, Ima
 
 # ---------------------------------------------------------------- fitting
 
-FAMILY_NAMES = ("phase", "around", "along", "fill", "ghost", "offset")
-COMMON_NAMES = ("profile_angle_deg", "blur", "drift")
-STEP = {"phase": 4e-3, "fill": 0.01, "ghost": 0.03, "offset": 0.01, "profile_angle_deg": 1.0, "blur": 0.05}
+STEP = {"phase": 4e-3, "fill": 0.01, "profile_angle_deg": 1.0, "blur": 0.05}
 BOUNDS = {
     "fill": (0.12, 0.985),
-    "ghost": (0.0, 1.2),
-    "offset": (0.12, 0.88),
     "profile_angle_deg": (55.0, 125.0),
     "blur": (0.3, 5.0),
-    "drift": (-0.3, 0.3),
 }
 BELIEFS = {"profile_angle_deg": (90.0, 1.0), "blur": (1.1, 0.5), "fill": (0.75, 0.3)}
 
@@ -430,9 +422,6 @@ def _derivatives(knurl: Knurl, projected: _Projected, names: tuple[Name, ...], s
             out.append(-theta * moved((k, "phase")))
         elif name == "along":
             out.append(-z * moved((k, "phase")))
-        elif name == "drift":
-            lines = [F(g.along) * moved((j, "phase")) for j, g in enumerate(knurl.families)]
-            out.append(-z * z * np.sum(lines, axis=0))
         else:
             out.append(moved((k, name)))
     return np.stack([np.asarray(o, np.float32) for o in out], axis=-1)

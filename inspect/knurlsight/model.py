@@ -7,7 +7,6 @@ the reason is then in the notes. Surface coordinates (θ, z) are those of `photo
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,19 +14,9 @@ from photoscale.camera import Camera
 from photoscale.cylinder import Cylinder
 from photoscale.quantity import Quantity
 
-Array = NDArray[np.float64]
-Hand = Literal["left", "right", "axial", "ring"]
-Form = Literal["RAA", "RBL", "RBR", "RGE", "RGV", "RKE", "RKV"]
+from knurlsight.forms import Form, Hand
 
-FORM_WORDS: dict[str, str] = {
-    "RAA": "straight",
-    "RBL": "diagonal, left-hand",
-    "RBR": "diagonal, right-hand",
-    "RGE": "diamond, raised points",
-    "RGV": "diamond, recessed points",
-    "RKE": "square, raised points",
-    "RKV": "square, recessed points",
-}
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -169,3 +158,27 @@ class Pattern:
     spectrum: Spectrum | None = None
     cannot: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+
+
+def unmeasured(
+    outline: Outline, *reasons: str, surface: Surface | None = None, spectrum: Spectrum | None = None
+) -> Pattern:
+    """A part whose pattern could not be measured, with the reasons and how to shoot again."""
+    return Pattern(
+        outline=outline,
+        form=None,
+        families=(),
+        outside_diameter=None,
+        included_angle=None,
+        balance=None,
+        form_fill=None,
+        knurled_length=None,
+        full_form_length=None,
+        ends=None,
+        seen_arc_deg=None,
+        px_per_pitch=None,
+        agreement="",
+        surface=surface,
+        spectrum=spectrum,
+        cannot=reasons,
+    )

@@ -56,7 +56,6 @@ class Guess:
     concentration: float
     gain: float
     evidence: float
-    stretch: float  # distance of the edges over the width of the patch
 
 
 def find_parts(photo: Photo, camera: Camera, most: int | None = None) -> tuple[Outline, ...]:
@@ -222,7 +221,7 @@ def _judge(
     # the wider of two good pairs is the right one: inner ridges are bright bands on the part
     score = 3 * np.log(repeat) + 4 * np.log(apart / width) + 3 * min(gain, 0.7) + evidence + limbs
     capped = min(a.evidence, 1.5) + min(b.evidence, 1.5)
-    return Guess(float(score), edges, cylinder, (z0, z1), repeat, gain, float(capped + limbs), apart / width)
+    return Guess(float(score), edges, cylinder, (z0, z1), repeat, gain, float(capped + limbs))
 
 
 def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outline | None:

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from knurlsight import figures, pictures, terminal
 from knurlsight.figures import Units
+from knurlsight.forms import FORMS
 from knurlsight.inspection import Inspection, PartInspection
-from knurlsight.model import FORM_WORDS
 from knurlsight.result import part_notes
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ def _part(inspection: Inspection, part: PartInspection, close: NDArray[np.uint8]
         "verdict": part.verdict or "none",
         "verdict_word": VERDICT_WORDS[part.verdict],
         "reasons": part.reasons,
-        "form": f"{FORM_WORDS[pattern.form]} ({pattern.form})" if pattern.form else "not recognised",
+        "form": f"{FORMS[pattern.form].words} ({pattern.form})" if pattern.form else "not recognised",
         "checks": [
             {
                 "name": check.name,
@@ -181,7 +181,7 @@ def _expected_rows(inspection: Inspection, units: Units) -> Sequence[tuple[str, 
     if inspection.expectation is None:
         return ()
     pattern = inspection.expectation.pattern
-    rows = [("form", f"{FORM_WORDS[pattern.form]} ({pattern.form})")]
+    rows = [("form", f"{FORMS[pattern.form].words} ({pattern.form})")]
     if pattern.outside_diameter_mm is not None:
         rows.append(("outside diameter", figures.plain(pattern.outside_diameter_mm, "mm", units)))
     for family in pattern.families:

@@ -126,13 +126,10 @@ def _counterparts(peaks: list[Peak], sum_peak: Peak) -> Hypothesis | None:
     return None
 
 
-def free_names(
-    knurl: Knurl, *, shape: bool = True, tied: bool = False, ghosts: tuple[int, ...] = (), drift: bool = False
-) -> tuple[Name, ...]:
+def free_names(knurl: Knurl, *, shape: bool = True, tied: bool = False) -> tuple[Name, ...]:
     """What is fitted.
 
-    Lines always; `shape` adds fill, angle and blur; `tied` gives both families of a diamond one count round; `ghosts`
-    names families with a second set of grooves; `drift` frees the change of the axial pitch.
+    Lines always; `shape` adds fill, angle and blur; `tied` gives both families of a diamond one count round.
     """
     names: list[Name] = [TIED] if tied else []
     for k, g in enumerate(knurl.families):
@@ -143,12 +140,8 @@ def free_names(
             names.append((k, "along"))
         if shape:
             names.append((k, "fill"))
-        if k in ghosts:
-            names += [(k, "ghost"), (k, "offset")]
     if shape:
         names += [(-1, "profile_angle_deg"), (-1, "blur")]
-    if drift and any(g.along for g in knurl.families):
-        names.append((-1, "drift"))
     return tuple(names)
 
 

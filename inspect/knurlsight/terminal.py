@@ -100,12 +100,12 @@ def seen_words(patterns: Sequence[Pattern]) -> str:
 
 def _seen(inspection: Inspection, part: PartInspection, units: Units, width: int) -> list[str]:
     """One or two lines: the form, where the scale came from, what is compared with."""
-    from knurlsight.model import FORM_WORDS
+    from knurlsight.forms import FORMS
 
     pattern = part.pattern
     lines: list[str] = []
     if pattern.form is not None:
-        what = f"{FORM_WORDS[pattern.form]} ({pattern.form})"
+        what = f"{FORMS[pattern.form].words} ({pattern.form})"
         if pattern.outside_diameter is not None:
             what += f", outside diameter {figures.measured(pattern.outside_diameter, units)}"
         if pattern.px_per_pitch is not None:

@@ -16,8 +16,9 @@ from photoscale.quantity import Quantity
 from knurlsight import figures
 from knurlsight.expected import ExpectedPattern, at_other_diameter
 from knurlsight.figures import Units
+from knurlsight.forms import FORMS, Hand
 from knurlsight.limits import Limit
-from knurlsight.model import FORM_WORDS, Family, Hand, Pattern
+from knurlsight.model import Family, Pattern
 
 Verdict = Literal["pass", "fail", "cannot_tell"]
 
@@ -259,9 +260,9 @@ def _form(pattern: Pattern, limit: Limit) -> Check:
     verdict: Verdict = "cannot_tell"
     found, why = "not recognised", _first(pattern.cannot, "no pattern could be read")
     if pattern.form is not None:
-        found, why = f"{pattern.form} ({FORM_WORDS[pattern.form]})", ""
+        found, why = f"{pattern.form} ({FORMS[pattern.form].words})", ""
         verdict = "pass" if pattern.form == code else "fail"
-    wanted = f"{code} ({FORM_WORDS.get(code, code)})"
+    wanted = f"{code} ({FORMS[code].words if code in FORMS else code})"
     return Check("form", "form", None, None, None, None, None, "", True, verdict, found, wanted, why)
 
 

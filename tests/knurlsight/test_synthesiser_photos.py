@@ -34,7 +34,6 @@ from random_scenes import FAULTS, FORMS, PRESET_NAMES, preset_scenes, random_knu
 from scene_truth import scene_truth
 from synthesiser import render, write_photo
 from true_outline import true_outline
-from wheel_print import PrintLook, Wheel, render_print
 
 CLEAN = Sensor(blur_px=0.4, noise=0.0, sharpen=0.0, jpeg_quality=None)
 
@@ -287,28 +286,6 @@ def test_negatives_are_drawn_and_repeat(kind):
     if kind not in ("thread", "turned_bar"):
         assert np.array_equal(image, negative(kind, 1))
         assert not np.array_equal(image, negative(kind, 2))
-
-
-@pytest.mark.parametrize(("hand", "helix", "turn"), [("axial", 0.0, 0.0), ("right", 30.0, 0.0), ("left", 20.0, 8.0)])
-def test_a_wheel_print_has_its_pitch_and_lean(hand, helix, turn):
-    wheel = Wheel(48, 18.0, hand, helix)
-    image, truth = render_print(wheel, 16.0, 3, PrintLook(turn_deg=turn, turns=1.2))
-    h, w = image.shape
-    cut = image[h // 2 - 60 : h // 2 + 60, w // 2 - 400 : w // 2 + 400].astype(float)
-    cut = (cut - cv2.blur(cut, (61, 61))) * np.outer(np.hanning(len(cut)), np.hanning(800))
-    size = 2048
-    power = np.abs(np.fft.rfft2(cut, (size, size)))
-    power[:, :20] = 0
-    v, u = np.unravel_index(np.argmax(power), power.shape)
-    v = v - size if v > size // 2 else v
-    pitch = size / math.hypot(u, v) / 16.0
-    # π d cos ψ / N
-    assert pitch == pytest.approx(math.pi * 18.0 * math.cos(math.radians(helix)) / 48, rel=0.012)
-    lines = (90 - math.degrees(math.atan2(v, u))) % 180
-    assert lines == pytest.approx(truth["line_angle_deg"], abs=1.0)
-    # printed, a right-hand wheel's lines rise to the left
-    rise = {"right": "left", "left": "right", "axial": "neither"}[hand]
-    assert truth["lines_rise_to"] == rise
 
 
 @pytest.mark.parametrize("azimuth", [10.0, 80.0, 190.0, 275.0])
