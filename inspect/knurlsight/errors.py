@@ -6,7 +6,8 @@
     ├── UnitError              a length, pitch, angle or ratio that cannot be read
     ├── SetupError             a setup file; carries all faults of the file together
     ├── PlanError              a plan that cannot be made from what was asked
-    └── OutputError            a file that cannot be written
+    ├── OutputError            a file that cannot be written
+    └── ExchangeError          a file from elsewhere that cannot be taken in, or a record that cannot be handed on
 
 Only the command line turns these into text and an exit status; any other exception is a bug of ours and says so.
 """
@@ -47,6 +48,18 @@ class PlanError(KnurlsightError):
 
 class OutputError(KnurlsightError):
     """A file that cannot be written."""
+
+
+class StoreError(KnurlsightError):
+    """A record store that cannot be opened, read or written."""
+
+
+class RecordError(KnurlsightError):
+    """What was asked of the records cannot be had, or must not be kept in them."""
+
+
+class ExchangeError(KnurlsightError):
+    """A file from elsewhere that cannot be taken in, or a record that cannot be handed on as asked."""
 
 
 @dataclass(frozen=True)
