@@ -190,18 +190,29 @@ def _prepare(store: Store, create: bool) -> None:
 
 def _write_ahead(store: Store) -> None:
     """Readers do not wait for writers then; the file remembers it, but a copy made by a backup does not have it yet."""
+    with outside_transactions(store) as raw:
+        if raw.execute("PRAGMA journal_mode").fetchone() != ("wal",):
+            raw.execute("PRAGMA journal_mode = WAL")
+
+
+@contextmanager
+def outside_transactions(store: Store) -> Iterator[sqlite3.Connection]:
+    """SQLite's own connection, for what cannot be done inside a transaction.
+
+    Raises
+    ------
+    StoreError
+    """
     with told(store.place):
-        raw = store.engine.raw_connection()
+        pooled = store.engine.raw_connection()
         try:
-            cursor = raw.cursor()
-            cursor.execute("PRAGMA journal_mode")
-            if cursor.fetchone() != ("wal",):
-                cursor.execute("PRAGMA journal_mode = WAL")
-            cursor.close()
+            raw = pooled.driver_connection
+            assert isinstance(raw, sqlite3.Connection)
+            yield raw
         except sqlite3.Error as e:
-            raise DBAPIError.instance("PRAGMA journal_mode", None, e, sqlite3.Error) from e
+            raise _sqlite_error(store.place, e) from e
         finally:
-            raw.close()
+            pooled.close()
 
 
 @contextmanager
@@ -235,17 +246,22 @@ def _full(place: Place) -> StoreError:
 
 def _database_error(place: Place, e: DBAPIError) -> StoreError:
     cause = e.orig
+    if isinstance(cause, sqlite3.Error):
+        return _sqlite_error(place, cause)
     words = " ".join(str(cause).split())
-    if not isinstance(cause, sqlite3.Error):
-        if getattr(cause, "sqlstate", None) in (
-            "55P03",
-            "40001",
-            "40P01",
-        ):  # lock not available, serialization, deadlock
-            return StoreError(f"{place.words}: held by another program for too long", hint="try again")
-        # the driver's words may repeat the connection, never the password
-        return StoreError(f"{place.words}: the database says: {words[:200]}", hint="check the URL and the server")
-    name = str(getattr(cause, "sqlite_errorname", ""))
+    if getattr(cause, "sqlstate", None) in (
+        "55P03",
+        "40001",
+        "40P01",
+    ):  # lock not available, serialization, deadlock
+        return StoreError(f"{place.words}: held by another program for too long", hint="try again")
+    # the driver's words may repeat the connection, never the password
+    return StoreError(f"{place.words}: the database says: {words[:200]}", hint="check the URL and the server")
+
+
+def _sqlite_error(place: Place, e: sqlite3.Error) -> StoreError:
+    words = " ".join(str(e).split())
+    name = str(getattr(e, "sqlite_errorname", ""))
     if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
         return StoreError(
             f"{place.words}: locked by another program for too long", hint="close the other program, then try again"

@@ -50,7 +50,7 @@ def new_job(store: Store, number: str, facts: JobFacts | None = None, signed: Si
     given = facts or JobFacts()
     words = "opened" + "".join(f", {what}" for what in (given.part, given.customer) if what)
     with store.writing() as connection:
-        found = _book(connection, Book("job", name))
+        found = find_book(connection, Book("job", name))
         if found is not None:
             raise RecordError(f"job {name} is there already", hint=f"knurlsight job show {name}")
         return _append(connection, Book("job", name), "job", signed, given.stated(), words=words)
@@ -286,9 +286,9 @@ def _append(
     words: str = "",
 ) -> Entry:
     """Add one entry at the end of a book, which is made where it is missing."""
-    book_id = _book(connection, at, lock=True)
+    book_id = find_book(connection, at, lock=True)
     if book_id is None:
-        book_id = _new_book(connection, at)
+        book_id = new_book(connection, at)
     last = connection.execute(
         sa.select(entry.c.number, entry.c.hash)
         .where(entry.c.book_id == book_id)
@@ -324,12 +324,12 @@ def keep(connection: sa.Connection, book_id: int, made: Entry) -> None:
     connection.execute(sa.insert(search).values(rowid=entry_id, **search_row(made)))
 
 
-def _new_book(connection: sa.Connection, at: Book) -> int:
+def new_book(connection: sa.Connection, at: Book) -> int:
     made: int = connection.execute(sa.insert(book).values(kind=at.kind, name=at.name).returning(book.c.id)).scalar_one()
     return made
 
 
-def _book(connection: sa.Connection, at: Book, *, lock: bool = False) -> int | None:
+def find_book(connection: sa.Connection, at: Book, *, lock: bool = False) -> int | None:
     """Its id; locked until the end of the transaction where a database has several writers at a time."""
     query = sa.select(book.c.id).where(book.c.kind == at.kind, book.c.name == at.name)
     found: int | None = connection.execute(query.with_for_update() if lock else query).scalar()
@@ -338,7 +338,7 @@ def _book(connection: sa.Connection, at: Book, *, lock: bool = False) -> int | N
 
 def _known(connection: sa.Connection, at: Book | str) -> Book:
     known = at if isinstance(at, Book) else Book("job", job_number(at))
-    if _book(connection, known) is None:
+    if find_book(connection, known) is None:
         raise missing_book(known)
     return known
 
