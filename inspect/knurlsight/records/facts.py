@@ -46,6 +46,19 @@ def _one_or_more(value: object) -> object:
     return [value] if isinstance(value, (str, int, float)) else value
 
 
+def _rolled(value: object) -> object:
+    """``W1:340``, or several of that kind, as a table."""
+    if not isinstance(value, (str, list)):
+        return value
+    table = {}
+    for words in [value] if isinstance(value, str) else value:
+        label, colon, count = str(words).rpartition(":")
+        if not colon:
+            raise ValueError("write the wheel's label and the number: rolled=W1:340")
+        table[label] = count
+    return table
+
+
 ShortText = Annotated[str, AfterValidator(_short)]
 LongText = Annotated[str, AfterValidator(_long)]
 PartsRolled = Annotated[int, BeforeValidator(_number), Field(ge=0, le=100_000_000)]
@@ -103,7 +116,7 @@ class BenchFacts(Facts):
     dial_readings_mm: Annotated[tuple[Length, ...], BeforeValidator(_one_or_more), Field(max_length=50)] = ()
     blank_diameter_mm: Diameter | None = None
     part_diameter_mm: Diameter | None = None
-    wheels_rolled: dict[ShortText, PartsRolled] = Field(default={}, max_length=8)
+    wheels_rolled: Annotated[dict[ShortText, PartsRolled], BeforeValidator(_rolled), Field(max_length=8)] = {}
 
 
 class DispositionFacts(Facts):
@@ -133,26 +146,42 @@ class WheelFacts(Facts):
 
 F = TypeVar("F", bound=Facts)
 
+#: Short keys for the command line.
+TYPED_KEYS = {"dial": "dial_readings_mm", "rolled": "wheels_rolled"}
+
 
 def facts_from(kind: type[F], values: Mapping[str, Any]) -> F:
     """Facts from typed values; None is left out.
+
+    Keys are field names, or as people type them: without ``_mm``, and those of `TYPED_KEYS`.
 
     Raises
     ------
     RecordError
         A value that cannot be; every one is named, a line each.
     """
-    given = {key: value for key, value in values.items() if value is not None}
+    given = {_field(kind, key): value for key, value in values.items() if value is not None}
     try:
         return kind.model_validate(given)
     except ValidationError as e:
         raise RecordError("\n".join(_fault(kind, given, error) for error in e.errors())) from e
 
 
+def typed_keys(kind: type[Facts]) -> list[str]:
+    """The keys of a model as people type them."""
+    short = {field: key for key, field in TYPED_KEYS.items()}
+    return [short.get(name, name.removesuffix("_mm")) for name in kind.model_fields]
+
+
+def _field(kind: type[Facts], key: str) -> str:
+    known = TYPED_KEYS.get(key, key)
+    return f"{known}_mm" if f"{known}_mm" in kind.model_fields else known
+
+
 def _fault(kind: type[Facts], given: Mapping[str, Any], error: Mapping[str, Any]) -> str:
     key = str(error["loc"][0]) if error["loc"] else ""
     if error["type"] == "extra_forbidden":
-        return f"{shown(key)}: unknown; known here: {', '.join(kind.model_fields)}"
+        return f"{shown(key)}: unknown; known here: {', '.join(typed_keys(kind))}"
     cause = (error.get("ctx") or {}).get("error")
     if isinstance(cause, KnurlsightError):
         why = f"{cause.message}; write {cause.hint}" if cause.hint else cause.message

@@ -8,6 +8,7 @@ from typing import Any
 from knurlsight.errors import RecordError
 from knurlsight.records.chain import Book, Entry, canonical, entry_hash
 from knurlsight.records.photos import Picture, bring_in
+from knurlsight.records.shape import check_shape
 from knurlsight.records.store import Store, told
 from knurlsight.records.wording import job_number, short_text
 from knurlsight.records.write import find_book, keep, new_book
@@ -100,6 +101,7 @@ def _check_chain(at: Book, written: Sequence[Entry]) -> None:
         columns = (number, made.kind, made.op, made.who, made.at, made.zone, made.verdict, made.words, body)
         if entry_hash(before, at, columns) != made.hash:
             raise RecordError(f"{name}: was changed on its way; its hash does not fit")
+        check_shape(made)
         before = made.hash
 
 

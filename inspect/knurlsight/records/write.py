@@ -9,6 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from knurlsight.errors import RecordError
+from knurlsight.exchange.inspected import read_result
 from knurlsight.records.chain import Book, Entry, EntryKind, canonical, chained
 from knurlsight.records.facts import (
     BenchFacts,
@@ -22,6 +23,7 @@ from knurlsight.records.facts import (
 )
 from knurlsight.records.photos import Picture, bring_in, read_picture
 from knurlsight.records.search import search_row
+from knurlsight.records.shape import check_shape
 from knurlsight.records.signature import Signature, sign
 from knurlsight.records.store import Store, told
 from knurlsight.records.tables import book, entry, search
@@ -113,6 +115,7 @@ def attach(
         No such job; a photo that the result does not name, or one that it names and that is not given.
     StoreError
     """
+    read_result(result, "the result")
     pictures = [p if isinstance(p, Picture) else read_picture(p) for p in photos]
     _check_same(result, pictures)
     kept = [("photo", p) for p in pictures]
@@ -127,7 +130,6 @@ def attach(
         "bench": (bench or BenchFacts()).stated(),
         "note": long_text("--note", note) if note else "",
     }
-    canonical(body)  # a number that is not finite must not get as far as the transaction
     name = short_text("--op", op) if op else ""
     signed = signed or sign()
     verdict = str(result.get("verdict") or "")
@@ -297,17 +299,12 @@ def _append(
     ).first()
     number, previous = (last.number + 1, last.hash) if last is not None else (1, "")
     signed = signed or sign()
-    made = chained(
-        at,
-        number,
-        previous,
-        kind,
-        (signed.who, signed.at, signed.zone),
-        body,
-        op=op,
-        verdict=verdict,
-        words=words,
-    )
+    signature = (signed.who, signed.at, signed.zone)
+    try:
+        made = chained(at, number, previous, kind, signature, body, op=op, verdict=verdict, words=words)
+    except (ValueError, TypeError, RecursionError) as e:  # a number that is not finite, or no JSON at all
+        raise RecordError(f"{at.kind} {at.name}: holds what cannot be kept ({e})") from e
+    check_shape(made)
     keep(connection, book_id, made)
     return made
 
