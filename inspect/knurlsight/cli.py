@@ -30,6 +30,7 @@ GROUPS: dict[str, dict[str, str]] = {
         "plan": "Plan a knurl: blank diameter, depth, how to run it, the pattern to expect.",
         "card": "Write the scale card to print: it lies beside the part in the photo.",
         "rig": "Measure and keep a fixed camera set-up, to be used as the scale.",
+        "job": "Keep photos, figures and history with the job; list, show, find, verify, back up.",
         "causes": "Print the table of faults, their likely causes and what to change.",
     },
 }

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from knurlsight.job_options import KeepInOption, OpOption, RecordOption, StoreOption, WhoOption
+
 if TYPE_CHECKING:
     from photoscale.quantity import Quantity
 
@@ -62,11 +64,18 @@ def register(app: typer.Typer) -> None:
             typer.Option("--picture", metavar="OUT.png|jpg", help="Write the photo with the findings drawn."),
         ] = None,
         units: Annotated[str, typer.Option("--units", metavar="mm|in", help="Units of lengths to read.")] = "mm",
+        job: KeepInOption = None,
+        op: OpOption = None,
+        record: RecordOption = None,
+        who: WhoOption = None,
+        store: StoreOption = None,
     ) -> None:
         """Inspect one knurled part from a photo and say pass, fail or cannot tell."""
+        from knurlsight.records.attach import keep_inspection, kept_words, ticket
         from knurlsight.terminal import has_colour, screen
 
         units_word = units_of(units)
+        asked = ticket(job, op, store, who, record or ())
         outputs = [o for o in (json_out, report, picture) if o is not None]
         check_outputs(outputs, picture, [*photos, *(p for p in (setup, scale_photo) if p is not None)])
         request = scale_request(scale, scale_height, scale_photo, camera_distance)
@@ -77,6 +86,8 @@ def register(app: typer.Typer) -> None:
         for path in outputs:
             if str(path) != "-":
                 typer.echo(f"written: {path}", err=True)
+        if asked is not None:
+            typer.echo(kept_words(keep_inspection(asked, inspection, units_word)), err=True)
         raise typer.Exit(EXIT_STATUS[inspection.verdict])
 
 

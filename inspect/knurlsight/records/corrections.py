@@ -19,7 +19,7 @@ class Current:
     withdrawn : bool
         It does not count.
     corrected_by : tuple of int
-        Numbers of the corrections.
+        Numbers of the corrections that changed a value.
     """
 
     entry: Entry
@@ -32,20 +32,26 @@ def as_corrected(written: Sequence[Entry]) -> tuple[Current, ...]:
 
     A correction that was itself withdrawn counts no more.
     """
-    undone: set[int] = set()
-    for change in reversed(written):  # the last word counts first
-        if change.kind == "correction" and change.body["withdrawn"] and change.number not in undone:
-            undone.add(change.body["about"])
+    undone = withdrawn(written)
     current = {e.number: Current(e, e.number in undone) for e in written if e.kind != "correction"}
     for change in written:
         about = change.body["about"] if change.kind == "correction" else None
-        if about not in current or change.number in undone:
+        if about not in current or change.number in undone or not change.body["values"]:
             continue
         was = current[about]
         current[about] = Current(
             _with(was.entry, change.body["values"]), was.withdrawn, (*was.corrected_by, change.number)
         )
     return tuple(current.values())
+
+
+def withdrawn(written: Sequence[Entry]) -> frozenset[int]:
+    """Numbers of the entries that do not count any more, corrections that were themselves withdrawn among them."""
+    undone: set[int] = set()
+    for change in reversed(written):  # the last word counts first
+        if change.kind == "correction" and change.body["withdrawn"] and change.number not in undone:
+            undone.add(change.body["about"])
+    return frozenset(undone)
 
 
 def _with(was: Entry, values: dict[str, object]) -> Entry:

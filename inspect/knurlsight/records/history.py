@@ -17,6 +17,8 @@ from knurlsight.records.corrections import as_corrected
 BENCH_SETTINGS = ("machine", "holder", "bar_lot", "dial_readings_mm", "blank_diameter_mm")
 #: Figures that follow from others, or say the same of one family.
 _LESSER = ("transverse pitch", "axial pitch", "strength", "form fill of")
+#: Names of the part: they change nothing on it.
+_NAMES = ("[part] name", "[part] number")
 COVERAGE = 2.0
 
 
@@ -103,7 +105,7 @@ def settings_of(body: Mapping[str, Any]) -> dict[str, str]:
     """What an inspection's setup and the facts from the bench state, by name."""
     setup = body["result"].get("setup") or {}
     bench = body.get("bench") or {}
-    found = dict(_flat(setup.get("content") or {}, ""))
+    found = {key: value for key, value in _flat(setup.get("content") or {}, "") if key not in _NAMES}
     for key in BENCH_SETTINGS:
         if bench.get(key):
             unit = " mm" if key.endswith("_mm") else ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +13,7 @@ import sqlalchemy as sa
 
 from knurlsight.errors import StoreError
 from knurlsight.records.chain import Book, Entry
-from knurlsight.records.corrections import as_corrected
+from knurlsight.records.corrections import as_corrected, withdrawn
 from knurlsight.records.facts import JobFacts
 from knurlsight.records.photos import photo_path
 from knurlsight.records.store import Store
@@ -31,8 +32,9 @@ class Job:
     facts : JobFacts
         As they are now, with all corrections.
     entries, inspections : int
+        Withdrawn inspections are not counted.
     verdicts : tuple of (str, int)
-        How many inspections have which verdict; "" for those without a setup. Withdrawn ones are counted too.
+        How many inspections that count have which verdict; "" for those without a setup.
     first_at, last_at : str
         When it was opened, and when the last entry was written; UTC.
     """
@@ -121,18 +123,19 @@ def jobs(store: Store, limit: int = 50) -> Jobs:
     with store.reading() as connection:
         rows = connection.execute(newest).all()
         ids = [row.id for row in rows]
-        counts = connection.execute(
-            sa.select(entry.c.book_id, entry.c.verdict, sa.func.count().label("n"))
-            .where(entry.c.book_id.in_(ids), entry.c.kind == "inspection")
-            .group_by(entry.c.book_id, entry.c.verdict)
-        ).all()
+        counts = Counter(_pairs(connection, entry.c.book_id.in_(ids)))
         opened = connection.execute(
             sa.select(entry)
             .where(entry.c.book_id.in_(ids), entry.c.kind.in_(("job", "correction")))
             .order_by(entry.c.number)
         ).all()
+        written = {
+            row.id: [entry_from_row(Book("job", row.name), o) for o in opened if o.book_id == row.id] for row in rows
+        }
+        undone = [(book_id, number) for book_id, those in written.items() for number in withdrawn(those)]
+        counts -= Counter(_pairs(connection, sa.tuple_(entry.c.book_id, entry.c.number).in_(undone)))
         total = connection.execute(sa.select(sa.func.count()).where(book.c.kind == "job")).scalar_one()
-    return Jobs(tuple(_job(row, counts, opened) for row in rows), total)
+    return Jobs(tuple(_job(row, counts, written[row.id]) for row in rows), total)
 
 
 def job(store: Store, number: str) -> Job:
@@ -149,7 +152,7 @@ def job(store: Store, number: str) -> Job:
 
 def job_of(written: Sequence[Entry]) -> Job:
     """A job in short, from all of its entries."""
-    seen = [e for e in written if e.kind == "inspection"]
+    seen = [c.entry for c in as_corrected(written) if c.entry.kind == "inspection" and not c.withdrawn]
     counts = tuple((v, n) for v in ("pass", "fail", "cannot_tell", "") if (n := sum(e.verdict == v for e in seen)))
     return Job(written[0].book.name, facts_now(written), len(written), len(seen), counts, written[0].at, written[-1].at)
 
@@ -219,8 +222,16 @@ def entry_from_row(at: Book, row: sa.Row[Any]) -> Entry:
     )
 
 
-def _job(row: sa.Row[Any], counts: Sequence[sa.Row[Any]], opened: Sequence[sa.Row[Any]]) -> Job:
-    at = Book("job", row.name)
-    written = [entry_from_row(at, o) for o in opened if o.book_id == row.id]
-    verdicts = tuple((c.verdict, c.n) for c in counts if c.book_id == row.id)
+def _pairs(connection: sa.Connection, which: sa.ColumnElement[bool]) -> dict[tuple[int, str], int]:
+    """How many inspections there are by book and verdict."""
+    rows = connection.execute(
+        sa.select(entry.c.book_id, entry.c.verdict, sa.func.count())
+        .where(which, entry.c.kind == "inspection")
+        .group_by(entry.c.book_id, entry.c.verdict)
+    )
+    return {(book_id, verdict): n for book_id, verdict, n in rows}
+
+
+def _job(row: sa.Row[Any], counts: Counter[tuple[int, str]], written: Sequence[Entry]) -> Job:
+    verdicts = tuple((verdict, n) for (book_id, verdict), n in counts.items() if book_id == row.id)
     return Job(row.name, facts_now(written), row.n, sum(n for _, n in verdicts), verdicts, row.first_at, row.last_at)

@@ -20,7 +20,7 @@ class Statistics:
     ----------
     jobs, wheels, entries : int
     verdicts : tuple of (str, int)
-        Inspections by verdict; "" for those without a setup.
+        Inspections by verdict, withdrawn ones too; "" for those without a setup.
     decisions : tuple of (str, int)
     faults : tuple of (str, int)
         Kinds of fault and names of failed limits, the most frequent first, with the number of inspections that show it.

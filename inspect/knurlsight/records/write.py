@@ -247,9 +247,11 @@ def add_wheel_facts(store: Store, label: str, facts: WheelFacts, signed: Signatu
     """
     name = short_text("the wheel's label", label)
     stated = facts.stated()
-    words = (
-        ", ".join(f"{key.removesuffix('_mm').replace('_', ' ')} {value}" for key, value in stated.items()) or "named"
-    )
+    measured = [
+        f"{key.removesuffix('_mm').replace('_', ' ')} {value}{' mm' if key.endswith('_mm') else ''}"
+        for key, value in stated.items()
+    ]
+    words = ", ".join(measured) or "named"
     with store.writing() as connection:
         return _append(connection, Book("wheel", name), "wheel", signed, stated, words=words)
 
