@@ -187,6 +187,12 @@ def _fault(kind: type[Facts], given: Mapping[str, Any], error: Mapping[str, Any]
         why = f"{cause.message}; write {cause.hint}" if cause.hint else cause.message
     elif isinstance(cause, ValueError):
         why = str(cause)
+    elif error["type"].startswith("date"):
+        why = "is no day; write 2026-03-02"
+    elif error["type"].startswith("int_"):
+        why = "is no whole number"
+    elif error["type"] == "literal_error":
+        why = f"is none of {error['ctx']['expected']}"
     else:
         why = str(error["msg"])
     return f"{key.removesuffix('_mm').replace('_', ' ')} {shown(str(given.get(key, '')))}: {why}"
