@@ -25,6 +25,7 @@ GROUPS: dict[str, dict[str, str]] = {
         "inspect": "Inspect one knurled part from a photo and say pass, fail or cannot tell.",
         "batch": "Inspect every part of a tray photo, or every photo of a folder.",
         "wheel": "Read a wheel's ink print: pitch, helix, hand and teeth.",
+        "bench": "Serve a page: a phone takes the photo, and the verdict stands on the phone.",
     },
     "In the office": {
         "plan": "Plan a knurl: blank diameter, depth, how to run it, the pattern to expect.",

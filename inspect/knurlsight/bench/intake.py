@@ -1,0 +1,105 @@
+"""A form with photos, from the page or from a program, handed in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from photoscale.words import DiameterWord, RigWord, parse_scale
+from starlette.datastructures import FormData, UploadFile
+from starlette.exceptions import HTTPException
+from starlette.formparsers import MultiPartException
+from starlette.requests import ClientDisconnect, Request
+
+from knurlsight.bench import submissions
+from knurlsight.bench.bench import Bench
+from knurlsight.bench.devices import Device
+from knurlsight.bench.refusals import RefusedError
+from knurlsight.bench.setups import setup_text_of
+from knurlsight.bench.submissions import MOST_PHOTOS, Submission
+
+MOST_TEXT = 500
+
+
+async def form_of(request: Request) -> FormData:
+    """The form of a request; files lie in temporary files, not in memory.
+
+    Raises
+    ------
+    RefusedError
+        It is no form, or it broke off.
+    """
+    try:
+        return await request.form(max_files=MOST_PHOTOS + 1, max_fields=40, max_part_size=200_000)
+    except (MultiPartException, HTTPException, UnicodeDecodeError) as e:  # HTTPException: how starlette wraps the first
+        raise RefusedError(400, "no-form", "the form cannot be read", "send it as multipart/form-data") from e
+    except ClientDisconnect as e:
+        raise RefusedError(400, "cut-short", "the upload broke off", "send it again with the same upload id") from e
+
+
+def text_of(form: Mapping[str, Any], key: str, otherwise: str = "", most: int = MOST_TEXT) -> str:
+    """A field as text, of bounded length; a file in its place counts as nothing."""
+    value = form.get(key)
+    if not isinstance(value, str):
+        return otherwise
+    if len(value) > most:
+        raise RefusedError(422, "too-long", f"{key}: {len(value)} characters; {most} are taken", "say it shorter")
+    return value.strip() or otherwise
+
+
+def photos_of(form: FormData) -> list[UploadFile]:
+    """The files of the field `photo`."""
+    return [f for f in form.getlist("photo") if isinstance(f, UploadFile) and (f.filename or f.size)]
+
+
+def scale_word(scale: str, reading: str) -> str:
+    """The ``--scale`` word of a choice and a caliper reading.
+
+    >>> scale_word("od", "20.03"), scale_word("auto", ""), scale_word("rule:1mm", "")
+    ('od:20.03', '', 'rule:1mm')
+
+    Raises
+    ------
+    RefusedError
+        A reading is wanted and there is none.
+    ScaleWordError
+    """
+    if reading:
+        word = reading if reading.lower().startswith("od:") else f"od:{reading}"
+    elif scale == "od":
+        raise RefusedError(
+            422,
+            "no-reading",
+            "the caliper reading is missing",
+            "measure over the crests and type it in, or choose another scale",
+        )
+    else:
+        word = "" if scale == "auto" else scale
+    if word:
+        read = parse_scale(word)
+        if reading and not isinstance(read, DiameterWord):
+            raise RefusedError(422, "no-reading", "the caliper reading is no diameter", "such as 20.03 mm")
+        if isinstance(read, RigWord):
+            from photoscale.rig import load_rig
+
+            load_rig(read.name)
+    return word
+
+
+def hand_in(
+    bench: Bench,
+    device: Device,
+    form: FormData,
+    *,
+    setup: str,
+    scale: str,
+    units: Literal["mm", "in"],
+) -> tuple[Submission, bool]:
+    """Take the photos of a form in; see `submissions.hand_in`."""
+    setup_text_of(bench.folder, setup)
+    photos = [(f.filename or "photo.jpg", f.file) for f in photos_of(form)]
+    found = submissions.hand_in(
+        bench.folder, device.id, text_of(form, "upload"), photos, setup=setup, scale=scale, units=units
+    )
+    bench.dispatch.wake()
+    return found

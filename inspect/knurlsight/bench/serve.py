@@ -1,0 +1,114 @@
+"""Start a bench: folder, records, address, workers; then answer until it is stopped."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from knurlsight.bench.address import Address, address, listening
+from knurlsight.bench.bench import Bench
+from knurlsight.bench.certificate import Certificate, certificate
+from knurlsight.bench.dispatch import Dispatch
+from knurlsight.bench.keeping import Records, settle_due
+from knurlsight.bench.pairing import Code, PairingDesk
+from knurlsight.bench.state import BenchFolder, bench_folder, held
+from knurlsight.records.place import Place, data_folder, find_place
+from knurlsight.workers import worker_count
+
+if TYPE_CHECKING:
+    from uvicorn import Config
+
+MOST_CONNECTIONS = 200
+
+
+def folder_for(place: Place) -> Path:
+    """Where the bench keeps what waits: beside the records, or with the user's data when they are on a server."""
+    return (place.file.parent if place.file is not None else data_folder().parent) / "bench"
+
+
+def open_bench(folder: BenchFolder, place: Place, where: Address, on_code: Callable[[Code], None], jobs: int) -> Bench:
+    """A bench, ready to be served."""
+    records = Records(place)
+    dispatch = Dispatch(folder, worker_count(jobs), lambda: _settle(folder, records))
+    return Bench(folder, records, where, PairingDesk(on_code), dispatch)
+
+
+def serve(store: str | None, port: int, *, lan: bool, https: bool, jobs: int = 0, say: Callable[[str], None]) -> None:
+    """Serve until interrupted; `say` takes the lines for the terminal.
+
+    Raises
+    ------
+    BenchError
+        The folder or the port cannot be used.
+    StoreError
+        The records cannot be opened.
+    """
+    import uvicorn
+
+    from knurlsight.bench.app import bench_app
+
+    place = find_place(store)
+    folder = bench_folder(folder_for(place))
+    where = address(port, lan=lan, https=https)
+    with held(folder), listening(where) as bound:
+        kept = certificate(folder.path, where.hosts) if https else None
+        bench = open_bench(folder, place, where, lambda code: say(code_words(where, code)), jobs)
+        bench.records.store()  # what is wrong with it is said now, not at the first tap
+        logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", datefmt="%H:%M", stream=sys.stderr)
+        say(start_words(where, kept))
+        if where.lan:
+            say(code_words(where, bench.pairing.code()))
+        config: Config = uvicorn.Config(
+            bench_app(bench),
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,
+            limit_concurrency=MOST_CONNECTIONS,
+            timeout_keep_alive=15,
+            timeout_graceful_shutdown=3,
+            ssl_certfile=kept.certificate if kept is not None else None,
+            ssl_keyfile=kept.key if kept is not None else None,
+        )
+        uvicorn.Server(config).run(sockets=[bound])
+
+
+def start_words(where: Address, kept: Certificate | None) -> str:
+    """Where the bench is, and what its reach means."""
+    lines = [f"The bench is at {where.scheme}://localhost:{where.port}/ on this computer. Ctrl-C stops it."]
+    if where.lan:
+        lines.append(f"In the local network: {where.url}")
+        if kept is None:
+            lines.append(
+                "Plain HTTP: whoever is on this network can read along, photos and the pairing of devices included. "
+                "Fine on a network of your own; --https encrypts."
+            )
+        else:
+            lines.append(
+                "Encrypted with a certificate made here. A phone warns once because nobody vouches for it: go on only "
+                f"if it shows this SHA-256 fingerprint:\n{kept.fingerprint}"
+            )
+    else:
+        lines.append("Phones cannot reach it: --lan opens it to the local network.")
+    return "\n".join(lines)
+
+
+def code_words(where: Address, code: Code) -> str:
+    """The pairing code, to scan or to type."""
+    import io
+
+    import segno
+
+    out = io.StringIO()
+    segno.make(f"{where.url}pair?code={code.digits}", error="m").terminal(out, border=2, compact=True)
+    return (
+        f"\n{out.getvalue()}\nPair a phone: scan this, or open {where.url} and type  {code.words}\n"
+        "Good for ten minutes and one device; the next code stands on the page Devices on this computer."
+    )
+
+
+def _settle(folder: BenchFolder, records: Records) -> None:
+    settle_due(folder, records)
