@@ -18,7 +18,7 @@ from knurlsight.errors import RecordError, StoreError
 
 MAX_BYTES = 400_000_000
 _INCOMING = "incoming"
-_STALE_S = 24 * 3600
+_STALE_S = 3600
 
 
 @dataclass(frozen=True)
@@ -138,7 +138,7 @@ def file_hash(path: Path) -> str:
 
 
 def _sweep(incoming: Path) -> None:
-    """Remove what an interrupted run left a day ago or more."""
+    """Remove what an interrupted run left an hour ago or more."""
     old = time.time() - _STALE_S
     for path in incoming.iterdir():
         try:

@@ -31,7 +31,7 @@ class Wanted:
     part : str
         Name, number or drawing of the part, as its job or its setup says.
     wheel : str
-        Label of a wheel.
+        Label of a wheel, whole: W1 does not find W12.
     fault : str
         Kind of fault or name of a failed limit.
     verdict : str
@@ -86,9 +86,9 @@ def find(store: Store, wanted: Wanted, limit: int = 50) -> Found:
     conditions = [book.c.kind == "job", *_plain_conditions(wanted)]
     with_text = store.place.file is not None
     match = _fts if with_text else _ilike
-    own = [(column, words) for column, words in (("wheel", wanted.wheel), ("fault", wanted.fault)) if words]
-    if wanted.words:
-        own.append(("", wanted.words))
+    own = [(column, words) for column, words in (("fault", wanted.fault), ("", wanted.words)) if words]
+    if wanted.wheel:
+        conditions.append(entry.c.id.in_(_with_wheel(wanted.wheel, match([("wheel", wanted.wheel)]))))
     if own:
         conditions.append(entry.c.id.in_(match(own)))
     if wanted.part:  # said when a job is opened, or by a setup: all entries of such a job count
@@ -181,6 +181,12 @@ def _words(text: str) -> list[str]:
     if not words:
         raise RecordError(f"{first_line(shown(text))}: nothing to look for; give a word or a number")
     return words[:20]
+
+
+def _with_wheel(label: str, candidates: sa.Select[Any]) -> sa.Select[Any]:
+    """Of the candidates those that have exactly this label, upper or lower case, on a line of its own."""
+    lines = sa.literal("\n").concat(search.c.wheel).concat("\n")
+    return candidates.where(lines.icontains("\n" + " ".join(label.split()) + "\n", autoescape=True))
 
 
 def _fts(wanted: Sequence[tuple[str, str]]) -> sa.Select[Any]:
