@@ -16,6 +16,7 @@ from alembic.script import ScriptDirectory
 from knurlsight.errors import KnurlsightError, RecordError
 from knurlsight.records import migrate, tables
 from knurlsight.records.chain import Book
+from knurlsight.records.collect import inspections
 from knurlsight.records.corrections import as_corrected
 from knurlsight.records.facts import (
     BenchFacts,
@@ -382,3 +383,20 @@ def test_a_job_is_found_by_the_part_of_its_setup(store):
     name = attached.body["result"]["setup"]["content"]["part"]["name"]
     assert find(store, Wanted(part=name)).total == 2
     assert find(store, Wanted(part=name + " x")).total == 0
+
+
+def test_inspections_are_collected_as_corrections_leave_them(store):
+    new_job(store, "A", JobFacts(material="brass"))
+    new_job(store, "B")
+    times = [Signature("turner", f"2026-03-0{day}T09:00:00.000Z", "+00:00") for day in (3, 1, 2)]
+    rolled = BenchFacts(wheels_rolled={"W1": 10})
+    last = kept(store, "A", "pass", 1, bench=rolled, signed=times[0])
+    first = kept(store, "B", "fail", 2, bench=rolled, signed=times[1])
+    kept(store, "A", "fail", 3, bench=BenchFacts(wheels_rolled={"W12": 10}))
+    wrong = kept(store, "B", "fail", 4, bench=rolled, signed=times[2])
+    correct(store, "B", wrong.number, CorrectionFacts(withdrawn=True, why="another wheel"))
+    correct(store, "A", last.number, CorrectionFacts(values={"rolled": ["W1:99"]}, why="misread"))
+    found = inspections(store, Wanted(wheel="W1"))
+    assert [(c.entry.book.name, c.entry.number) for c in found] == [("B", first.number), ("A", last.number)]
+    assert [c.entry.body["bench"]["wheels_rolled"]["W1"] for c in found] == [10, 99]
+    assert found[1].job.material == "brass"
