@@ -230,8 +230,7 @@ async def make_token(request: Request) -> Response:
 async def add_inspection(request: Request) -> Response:
     """Photos of one part: 202 when taken in, 200 when this upload was here before."""
     bench, device = bench_of(request), device_of(request)
-    form = await form_of(request)
-    try:
+    async with form_of(request) as form:
         setup = text_of(form, "setup")
         units = text_of(form, "units", "mm")
         if units not in ("mm", "in"):
@@ -240,9 +239,7 @@ async def add_inspection(request: Request) -> Response:
         this, new = await in_thread(
             hand_in, bench, device, form, setup=setup, scale=word, units="in" if units == "in" else "mm"
         )
-    finally:
-        await form.close()
-    return answer(shown(bench, this), 202 if new else 200)
+        return answer(shown(bench, this), 202 if new else 200)
 
 
 def list_inspections(request: Request) -> Response:

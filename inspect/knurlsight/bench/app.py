@@ -6,11 +6,15 @@ import contextlib
 from collections.abc import AsyncIterator
 
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import Response
 
 from knurlsight.bench import api, pages
 from knurlsight.bench.bench import Bench
-from knurlsight.bench.guard import Guard
+from knurlsight.bench.guard import Guard, refused_for
+from knurlsight.bench.refused_page import refused_response
 
 
 def bench_app(bench: Bench) -> Starlette:
@@ -25,6 +29,16 @@ def bench_app(bench: Bench) -> Starlette:
             bench.dispatch.stop()
             bench.records.close()
 
-    app = Starlette(routes=[*pages.ROUTES, *api.ROUTES], middleware=[Middleware(Guard, bench=bench)], lifespan=lifespan)
+    app = Starlette(
+        routes=[*pages.ROUTES, *api.ROUTES],
+        middleware=[Middleware(Guard, bench=bench)],
+        exception_handlers={HTTPException: _refused},
+        lifespan=lifespan,
+    )
     app.state.bench = bench
     return app
+
+
+def _refused(request: Request, e: Exception) -> Response:
+    """What the router itself refuses (no such page, no such method), in the shape of all refusals."""
+    return refused_response(request.scope, refused_for(e))

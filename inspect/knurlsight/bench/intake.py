@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+from collections.abc import AsyncIterator, Mapping
 from typing import Any, Literal
 
 from photoscale.words import DiameterWord, RigWord, parse_scale
@@ -21,8 +22,9 @@ from knurlsight.bench.submissions import MOST_PHOTOS, Submission
 MOST_TEXT = 500
 
 
-async def form_of(request: Request) -> FormData:
-    """The form of a request; files lie in temporary files, not in memory.
+@contextlib.asynccontextmanager
+async def form_of(request: Request) -> AsyncIterator[FormData]:
+    """The form of a request; its files are temporary ones on disk, closed in the end.
 
     Raises
     ------
@@ -30,11 +32,15 @@ async def form_of(request: Request) -> FormData:
         It is no form, or it broke off.
     """
     try:
-        return await request.form(max_files=MOST_PHOTOS + 1, max_fields=40, max_part_size=200_000)
+        form = await request.form(max_files=MOST_PHOTOS + 1, max_fields=40, max_part_size=200_000)
     except (MultiPartException, HTTPException, UnicodeDecodeError) as e:  # HTTPException: how starlette wraps the first
         raise RefusedError(400, "no-form", "the form cannot be read", "send it as multipart/form-data") from e
     except ClientDisconnect as e:
         raise RefusedError(400, "cut-short", "the upload broke off", "send it again with the same upload id") from e
+    try:
+        yield form
+    finally:
+        await form.close()
 
 
 def text_of(form: Mapping[str, Any], key: str, otherwise: str = "", most: int = MOST_TEXT) -> str:

@@ -70,10 +70,10 @@ def pair(request: Request) -> Response:
 async def paired(request: Request) -> Response:
     """Let the device in that knows the code."""
     bench = bench_of(request)
-    form = await form_of(request)
-    bench.pairing.use(text_of(form, "code"), request.client.host if request.client is not None else "")
-    _, token = devices.add_device(bench.folder, text_of(form, "name"), "phone")
-    return with_cookie(see("/"), bench, token)
+    async with form_of(request) as form:
+        bench.pairing.use(text_of(form, "code"), request.client.host if request.client is not None else "")
+        _, token = devices.add_device(bench.folder, text_of(form, "name"), "phone")
+        return with_cookie(see("/"), bench, token)
 
 
 def with_cookie(response: Response, bench: Bench, token: str) -> Response:
@@ -116,14 +116,13 @@ async def handed_in(request: Request) -> Response:
     """Photos of one part: a script gets where to go as JSON, a plain form is led there."""
     bench, device = bench_of(request), device_of(request)
     choice = device.choice
-    form = await form_of(request)
-    try:
+    async with form_of(request) as form:
         word = scale_word(choice.scale, text_of(form, "od"))
         this, new = await in_thread(hand_in, bench, device, form, setup=choice.setup, scale=word, units=choice.units)
-    finally:
-        await form.close()
-    path = f"/inspections/{this.id}"
-    return JSONResponse({"id": this.id, "path": path}, 202 if new else 200) if wants_json(request.scope) else see(path)
+        path = f"/inspections/{this.id}"
+        return (
+            JSONResponse({"id": this.id, "path": path}, 202 if new else 200) if wants_json(request.scope) else see(path)
+        )
 
 
 async def in_thread(work: Any, *inputs: Any, **named: Any) -> Any:
@@ -212,20 +211,20 @@ def result_of(bench: Bench, this: Submission) -> dict[str, Any]:
 async def keep(request: Request) -> Response:
     """Keep the part in its job: written after ten seconds, unless taken back."""
     bench, device = bench_of(request), device_of(request)
-    form = await form_of(request)
-    this = submissions.submission(bench.folder, request.path_params["id"])
-    asked = KeepAsked(
-        text_of(form, "job"),
-        text_of(form, "operation"),
-        text_of(form, "note", most=20_000),
-        text_of(form, "decision"),
-        text_of(form, "why", most=20_000),
-        device.name,
-    )
-    found = await in_thread(keeping.keep, bench.folder, bench.records, this, asked)
-    if found.asked.job != device.choice.job or found.asked.operation != device.choice.operation:
-        devices.choose(bench.folder, device, job=found.asked.job, operation=found.asked.operation)
-    return see(f"/inspections/{this.id}")
+    async with form_of(request) as form:
+        this = submissions.submission(bench.folder, request.path_params["id"])
+        asked = KeepAsked(
+            text_of(form, "job"),
+            text_of(form, "operation"),
+            text_of(form, "note", most=20_000),
+            text_of(form, "decision"),
+            text_of(form, "why", most=20_000),
+            device.name,
+        )
+        found = await in_thread(keeping.keep, bench.folder, bench.records, this, asked)
+        if found.asked.job != device.choice.job or found.asked.operation != device.choice.operation:
+            devices.choose(bench.folder, device, job=found.asked.job, operation=found.asked.operation)
+        return see(f"/inspections/{this.id}")
 
 
 def undo(request: Request) -> Response:
@@ -265,51 +264,51 @@ def choose(request: Request) -> Response:
 async def chosen(request: Request) -> Response:
     """Remember a choice; each part of the page sends its own fields."""
     bench, device = bench_of(request), device_of(request)
-    form = await form_of(request)
-    changes: dict[str, str] = {}
-    if "setup" in form:
-        changes["setup"] = text_of(form, "setup")
-        setups.setup_text_of(bench.folder, changes["setup"])
-    if "scale" in form:
-        scale = text_of(form, "scale")
-        scale = text_of(form, "other") if scale == "other" else scale
-        if scale not in ("", "od"):
-            scale_word(scale, "")
-        changes["scale"] = scale or "auto"
-    if "job" in form:
-        job = text_of(form, "job")
-        operation = text_of(form, "operation")
-        if job:
-            known = await in_thread(keeping.operations, bench.records, job)
-            job = job_number(job)
-            content = known.get(operation)
-            if content is not None:
-                changes["setup"] = setups.from_document(bench.folder, content, f"job {job}").hash
-        changes |= {"job": job, "operation": operation if job else ""}
-    for key, allowed in (("units", ("mm", "in")), ("theme", ("auto", "light", "dark"))):
-        if (value := text_of(form, key)) in allowed:
-            changes[key] = value
-    devices.choose(bench.folder, device, **changes)
-    return see("/choose" if text_of(form, "stay") else "/")
+    async with form_of(request) as form:
+        changes: dict[str, str] = {}
+        if "setup" in form:
+            changes["setup"] = text_of(form, "setup")
+            setups.setup_text_of(bench.folder, changes["setup"])
+        if "scale" in form:
+            scale = text_of(form, "scale")
+            scale = text_of(form, "other") if scale == "other" else scale
+            if scale not in ("", "od"):
+                scale_word(scale, "")
+            changes["scale"] = scale or "auto"
+        if "job" in form:
+            job = text_of(form, "job")
+            operation = text_of(form, "operation")
+            if job:
+                known = await in_thread(keeping.operations, bench.records, job)
+                job = job_number(job)
+                content = known.get(operation)
+                if content is not None:
+                    changes["setup"] = setups.from_document(bench.folder, content, f"job {job}").hash
+            changes |= {"job": job, "operation": operation if job else ""}
+        for key, allowed in (("units", ("mm", "in")), ("theme", ("auto", "light", "dark"))):
+            if (value := text_of(form, key)) in allowed:
+                changes[key] = value
+        devices.choose(bench.folder, device, **changes)
+        return see("/choose" if text_of(form, "stay") else "/")
 
 
 async def drawing(request: Request) -> Response:
     """A setup from the numbers of a drawing, or from a file; it is chosen at once."""
     bench, device = bench_of(request), device_of(request)
-    form = await form_of(request)
-    file = form.get("file")
-    if file is not None and not isinstance(file, str) and file.filename:
-        if (file.size or 0) > 200_000:
-            raise RefusedError(413, "too-large", "a setup is a page of text", "choose the .toml file of the setup")
-        try:
-            text = (await file.read()).decode("utf-8-sig")
-        except UnicodeDecodeError as e:
-            raise RefusedError(422, "not-text", "the file is not text", "choose the .toml file of the setup") from e
-        known = setups.from_file(bench.folder, text, submissions.clean_name(file.filename))
-    else:
-        known = setups.from_drawing(bench.folder, {key: text_of(form, key) for key in setups.DRAWING_KEYS})
-    devices.choose(bench.folder, device, setup=known.hash)
-    return see("/")
+    async with form_of(request) as form:
+        file = form.get("file")
+        if file is not None and not isinstance(file, str) and file.filename:
+            if (file.size or 0) > 200_000:
+                raise RefusedError(413, "too-large", "a setup is a page of text", "choose the .toml file of the setup")
+            try:
+                text = (await file.read()).decode("utf-8-sig")
+            except UnicodeDecodeError as e:
+                raise RefusedError(422, "not-text", "the file is not text", "choose the .toml file of the setup") from e
+            known = setups.from_file(bench.folder, text, submissions.clean_name(file.filename))
+        else:
+            known = setups.from_drawing(bench.folder, {key: text_of(form, key) for key in setups.DRAWING_KEYS})
+        devices.choose(bench.folder, device, setup=known.hash)
+        return see("/")
 
 
 # --- jobs ------------------------------------------------------------------------------------------------------------
@@ -326,14 +325,16 @@ def job_list(request: Request) -> Response:
 async def job_opened(request: Request) -> Response:
     """Open a job, and choose it."""
     bench, device = bench_of(request), device_of(request)
-    form = await form_of(request)
-    facts = facts_from(JobFacts, {"part": text_of(form, "part") or None, "customer": text_of(form, "customer") or None})
-    made = await in_thread(new_job, bench.records.store(), text_of(form, "number"), facts, sign(device.name))
-    operation = text_of(form, "operation")
-    if operation:
-        await in_thread(keeping.name_operation, bench.records, made.book.name, operation, device.name)
-    devices.choose(bench.folder, device, job=made.book.name, operation=operation)
-    return see("/")
+    async with form_of(request) as form:
+        facts = facts_from(
+            JobFacts, {"part": text_of(form, "part") or None, "customer": text_of(form, "customer") or None}
+        )
+        made = await in_thread(new_job, bench.records.store(), text_of(form, "number"), facts, sign(device.name))
+        operation = text_of(form, "operation")
+        if operation:
+            await in_thread(keeping.name_operation, bench.records, made.book.name, operation, device.name)
+        devices.choose(bench.folder, device, job=made.book.name, operation=operation)
+        return see("/")
 
 
 def job_history(request: Request) -> Response:
@@ -362,17 +363,17 @@ def job_history(request: Request) -> Response:
 async def job_noted(request: Request) -> Response:
     """A note or a decision on a job, or on one of its entries."""
     bench, device = bench_of(request), device_of(request)
-    form = await form_of(request)
-    number, store = request.path_params["number"], bench.records.store()
-    about = text_of(form, "about")
-    entry = int(about) if about.isascii() and about.isdigit() and len(about) < 10 else None
-    decision, text = text_of(form, "decision"), text_of(form, "note", most=20_000)
-    if decision:
-        facts = facts_from(DispositionFacts, {"decision": decision, "why": text or None, "about": entry})
-        await in_thread(dispose, store, number, facts, sign(device.name))
-    else:
-        await in_thread(add_note, store, number, text, entry, sign(device.name))
-    return see(f"/jobs/{job_number(number)}")
+    async with form_of(request) as form:
+        number, store = request.path_params["number"], bench.records.store()
+        about = text_of(form, "about")
+        entry = int(about) if about.isascii() and about.isdigit() and len(about) < 10 else None
+        decision, text = text_of(form, "decision"), text_of(form, "note", most=20_000)
+        if decision:
+            facts = facts_from(DispositionFacts, {"decision": decision, "why": text or None, "about": entry})
+            await in_thread(dispose, store, number, facts, sign(device.name))
+        else:
+            await in_thread(add_note, store, number, text, entry, sign(device.name))
+        return see(f"/jobs/{job_number(number)}")
 
 
 def job_picture(request: Request) -> Response:
@@ -456,18 +457,18 @@ async def token_made(request: Request) -> Response:
     bench = bench_of(request)
     if not request.state.computer:
         raise RefusedError(403, "computer-only", "tokens are made on the bench computer", "open Devices there")
-    form = await form_of(request)
-    _, token = devices.add_device(bench.folder, text_of(form, "name"), "program")
-    code = bench.pairing.code() if bench.address.lan else None
-    return page(
-        request,
-        "devices.html",
-        devices=devices.devices(bench.folder),
-        code=code.words if code is not None else "",
-        lan=bench.address.lan,
-        token=token,
-        url=bench.address.url,
-    )
+    async with form_of(request) as form:
+        _, token = devices.add_device(bench.folder, text_of(form, "name"), "program")
+        code = bench.pairing.code() if bench.address.lan else None
+        return page(
+            request,
+            "devices.html",
+            devices=devices.devices(bench.folder),
+            code=code.words if code is not None else "",
+            lan=bench.address.lan,
+            token=token,
+            url=bench.address.url,
+        )
 
 
 def static(request: Request) -> Response:
