@@ -6,12 +6,15 @@ import json
 import random
 import shutil
 import sqlite3
+import threading
 from contextlib import closing
 from pathlib import Path
 
 import made_records
 import pytest
+from knurlsight.cli import run
 from knurlsight.errors import RecordError, StoreError
+from knurlsight.records.backup import back_up
 from knurlsight.records.facts import CorrectionFacts, DispositionFacts, JobFacts, OperationFacts, WheelFacts
 from knurlsight.records.place import DATABASE_FILE
 from knurlsight.records.read import entries, head
@@ -150,6 +153,64 @@ def test_a_photo_that_has_rotted_shrunk_or_gone_is_named(folder):
         assert len(faults) == 1
         assert words in faults[0]
         assert "entry" in faults[0]
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE entry SET verdict = 'pass' WHERE book_id = 1 AND verdict = 'fail'",
+        "UPDATE entry SET body = replace(body, '\"photos\"', '\"phot0s\"') WHERE book_id = 1",
+        "UPDATE entry SET body = '[]' WHERE book_id = 1 AND number = 3",
+        "UPDATE entry SET body = substr(body, 2) WHERE book_id = 1",
+        "DELETE FROM entry WHERE book_id = 1 AND number = 5",
+    ],
+)
+def test_what_was_changed_is_not_shown_as_if_it_were_true(folder, capsys, statement):
+    change(folder, statement)
+    for command in (["show", "1"], ["verify", "1"], ["list"], ["find", "knob"], ["stats"]):
+        status = run(["job", *command, "--store", str(folder)])
+        said = capsys.readouterr()
+        assert status == {"show": 2, "verify": 1}.get(command[0], 0), command
+        assert "Traceback" not in said.err
+        if command[0] == "show":
+            assert said.out == ""
+            assert "changed since" in said.err or "missing" in said.err
+    assert run(["job", "show", "2", "--store", str(folder)]) == 0  # one bad job costs no other
+
+
+def test_the_list_marks_a_job_whose_facts_were_changed(folder, capsys):
+    change(folder, 'UPDATE entry SET body = \'{"part":"other"}\' WHERE book_id = 1 AND number = 1')
+    assert run(["job", "list", "--store", str(folder)]) == 0
+    said = capsys.readouterr().out
+    assert "DAMAGED: job verify 1" in said
+    assert "knob (invented)" in said
+
+
+def test_a_backup_made_while_others_write_is_whole(folder, tmp_path):
+    errors = []
+
+    def write() -> None:
+        try:
+            with open_store(folder) as store:
+                for seed in range(30):
+                    result, photo = inspection(json.loads(text), random.Random(seed))
+                    attach(store, "1", result, [photo])
+        except Exception as e:
+            errors.append(e)
+
+    text = json_text(result_of(made_records.verdicts()["pass"]))
+    writer = threading.Thread(target=write)
+    writer.start()
+    counts = []
+    with open_store(folder) as store:
+        for _ in range(4):
+            back_up(store, tmp_path / "copy")
+            with open_store(tmp_path / "copy") as copy:
+                assert verify(copy).faults == ()
+                counts.append(len(entries(copy, "1")))
+    writer.join()
+    assert errors == []
+    assert counts == sorted(counts)
 
 
 def test_entries_taken_out_of_the_middle_or_swapped_are_named(folder):

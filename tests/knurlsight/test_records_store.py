@@ -71,6 +71,7 @@ def place(request, tmp_path):
         connection.exec_driver_sql("DROP SCHEMA public CASCADE")
         connection.exec_driver_sql("CREATE SCHEMA public")
     engine.dispose()
+    (tmp_path / "photos").mkdir()
     return f"{url}&photos={tmp_path / 'photos'}"
 
 

@@ -13,11 +13,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 BookKind = Literal["job", "wheel"]
+#: What is hashed of an entry besides its book and the hash before it; its columns in `tables.entry`.
+HASHED = ("number", "kind", "op", "who", "at", "zone", "verdict", "words", "body")
 EntryKind = Literal["job", "operation", "inspection", "note", "disposition", "correction", "wheel"]
 
 
@@ -108,3 +110,33 @@ def chained(
 def entry_hash(previous: str, book: Book, columns: tuple[Any, ...]) -> str:
     """The hash of an entry whose `columns` are number, kind, op, who, at, zone, verdict, words, body text."""
     return hashlib.sha256(canonical([previous, book.kind, book.name, *columns]).encode()).hexdigest()
+
+
+def is_whole(at: Book, row: Any) -> bool:
+    """Whether an entry's row (see `chain_faults`) is as its hash says."""
+    digest = entry_hash(row.previous, at, tuple(getattr(row, column) for column in HASHED))
+    return bool(digest == row.hash)
+
+
+def chain_faults(at: Book, rows: Sequence[Any]) -> list[str]:
+    """What is wrong with the chain of a book.
+
+    Parameters
+    ----------
+    at : Book
+    rows : sequence
+        Its entries in order of their numbers, with the attributes of `tables.entry`; `body` is the text as it is kept.
+    """
+    faults = []
+    before, expected = "", 1
+    for row in rows:
+        name = f"{at.kind} {at.name} entry {row.number}"
+        if row.number != expected:
+            missing = f"entry {expected}" if row.number == expected + 1 else f"entries {expected} to {row.number - 1}"
+            faults.append(f"{at.kind} {at.name}: {missing} missing")
+        elif row.previous != before:
+            faults.append(f"{name}: does not follow the entry before it; one of the two was changed")
+        if not is_whole(at, row):
+            faults.append(f"{name} ({row.kind}, {row.at}): changed since it was written")
+        before, expected = row.hash, row.number + 1
+    return faults

@@ -48,7 +48,7 @@ def read_picture(path: Path) -> Picture:
         size = path.stat().st_size
         if not 0 < size <= MAX_BYTES:
             raise RecordError(f"{path}: {size} bytes; 1 to {MAX_BYTES // 1_000_000} million can be kept")
-        return Picture(path.name.encode("utf-8", "replace").decode(), path.read_bytes())
+        return Picture(path.name, path.read_bytes())
     except (OSError, ValueError) as e:
         raise RecordError(f"{path}: cannot be read ({getattr(e, 'strerror', None) or e})") from e
 
@@ -75,6 +75,7 @@ class Incoming:
         for temporary, sha256 in self.waiting:
             target = photo_path(self.folder, sha256)
             target.parent.mkdir(exist_ok=True)
+            temporary.chmod(0o444)
             temporary.replace(target)
             _sync_folder(target.parent)
 
@@ -111,7 +112,6 @@ def bring_in(folder: Path, pictures: Sequence[Picture]) -> Incoming:
                 file.write(picture.data)
                 file.flush()
                 os.fsync(file.fileno())
-            Path(name).chmod(0o444)
     except BaseException:
         Incoming(folder, tuple(waiting)).discard()
         raise

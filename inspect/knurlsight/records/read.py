@@ -12,7 +12,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from knurlsight.errors import StoreError
-from knurlsight.records.chain import Book, Entry
+from knurlsight.records.chain import Book, Entry, chain_faults, is_whole
 from knurlsight.records.corrections import as_corrected, withdrawn
 from knurlsight.records.facts import JobFacts
 from knurlsight.records.photos import photo_path
@@ -37,6 +37,8 @@ class Job:
         How many inspections that count have which verdict; "" for those without a setup.
     first_at, last_at : str
         When it was opened, and when the last entry was written; UTC.
+    damaged : bool
+        What it is about cannot be told: an entry was changed since it was written.
     """
 
     number: str
@@ -46,6 +48,7 @@ class Job:
     verdicts: tuple[tuple[str, int], ...]
     first_at: str
     last_at: str
+    damaged: bool = False
 
 
 @dataclass(frozen=True)
@@ -77,7 +80,7 @@ def entries(store: Store, at: Book | str) -> tuple[Entry, ...]:
         rows = connection.execute(query).all()
     if not rows:
         raise missing_book(known)
-    return tuple(entry_from_row(known, row) for row in rows)
+    return entries_from_rows(known, rows)
 
 
 def head(store: Store, job: str) -> str:
@@ -129,10 +132,8 @@ def jobs(store: Store, limit: int = 50) -> Jobs:
             .where(entry.c.book_id.in_(ids), entry.c.kind.in_(("job", "correction")))
             .order_by(entry.c.number)
         ).all()
-        written = {
-            row.id: [entry_from_row(Book("job", row.name), o) for o in opened if o.book_id == row.id] for row in rows
-        }
-        undone = [(book_id, number) for book_id, those in written.items() for number in withdrawn(those)]
+        written = {row.id: _whole(Book("job", row.name), [o for o in opened if o.book_id == row.id]) for row in rows}
+        undone = [(book_id, number) for book_id, those in written.items() for number in withdrawn(those or ())]
         counts -= Counter(_pairs(connection, sa.tuple_(entry.c.book_id, entry.c.number).in_(undone)))
         total = connection.execute(sa.select(sa.func.count()).where(book.c.kind == "job")).scalar_one()
     return Jobs(tuple(_job(row, counts, written[row.id]) for row in rows), total)
@@ -192,34 +193,33 @@ def photo(store: Store, sha256: str) -> Path:
     return path
 
 
-def entry_from_row(at: Book, row: sa.Row[Any]) -> Entry:
-    """An entry from its row.
+def entries_from_rows(at: Book, rows: Sequence[sa.Row[Any]]) -> tuple[Entry, ...]:
+    """A whole book from its rows, in order, held against its hashes: what was changed is not read as if it were true.
 
     Raises
     ------
     StoreError
-        Its body is no JSON object any more.
+        An entry was changed or is missing.
     """
-    try:
-        body = json.loads(row.body)
-    except ValueError:
-        body = None
+    faults = chain_faults(at, rows)
+    if faults:
+        raise StoreError(faults[0], hint="knurlsight job verify finds all that is wrong; go back to the last backup")
+    return tuple(parsed_row(at, row) for row in rows)
+
+
+def parsed_row(at: Book, row: sa.Row[Any]) -> Entry:
+    """An entry from its row, not held against its hash.
+
+    Raises
+    ------
+    ValueError
+        Its body is no JSON object.
+    """
+    body = json.loads(row.body)
     if not isinstance(body, dict):
-        raise StoreError(f"{at.kind} {at.name} entry {row.number}: damaged", hint="knurlsight job verify")
-    return Entry(
-        at,
-        row.number,
-        row.kind,
-        row.op,
-        row.who,
-        row.at,
-        row.zone,
-        row.verdict,
-        row.words,
-        body,
-        row.previous,
-        row.hash,
-    )
+        raise ValueError(f"{at.kind} {at.name} entry {row.number}: no JSON object")
+    columns = (row.number, row.kind, row.op, row.who, row.at, row.zone, row.verdict, row.words)
+    return Entry(at, *columns, body, row.previous, row.hash)
 
 
 def _pairs(connection: sa.Connection, which: sa.ColumnElement[bool]) -> dict[tuple[int, str], int]:
@@ -232,6 +232,13 @@ def _pairs(connection: sa.Connection, which: sa.ColumnElement[bool]) -> dict[tup
     return {(book_id, verdict): n for book_id, verdict, n in rows}
 
 
-def _job(row: sa.Row[Any], counts: Counter[tuple[int, str]], written: Sequence[Entry]) -> Job:
+def _job(row: sa.Row[Any], counts: Counter[tuple[int, str]], written: Sequence[Entry] | None) -> Job:
     verdicts = tuple((verdict, n) for (book_id, verdict), n in counts.items() if book_id == row.id)
-    return Job(row.name, facts_now(written), row.n, sum(n for _, n in verdicts), verdicts, row.first_at, row.last_at)
+    seen = sum(n for _, n in verdicts)
+    facts = facts_now(written or ())
+    return Job(row.name, facts, row.n, seen, verdicts, row.first_at, row.last_at, damaged=written is None)
+
+
+def _whole(at: Book, rows: Sequence[sa.Row[Any]]) -> tuple[Entry, ...] | None:
+    """Entries from some rows of a book; None where one of them was changed since it was written."""
+    return tuple(parsed_row(at, row) for row in rows) if all(is_whole(at, row) for row in rows) else None

@@ -40,6 +40,9 @@ def jobs_screen(found: Jobs) -> str:
         return "no job yet"
     rows = [("job", "part", "customer", "due", "inspections", "last entry (UTC)")]
     for job in found.jobs:
+        if job.damaged:
+            rows.append((job.number, f"DAMAGED: job verify {job.number}", "", "", "", ""))
+            continue
         facts = job.facts
         due = facts.due.isoformat() if facts.due is not None else ""
         rows.append(

@@ -99,12 +99,14 @@ def open_store(
     with told(found):
         if found.file is not None:
             _check_folder(found, found.file, create)
-        if create:
-            found.photos.mkdir(parents=True, exist_ok=True)
+        elif not found.photos.is_dir():  # made here it would be on this bench only, where a share is not mounted
+            raise StoreError(f"{found.photos}: the folder for the photos is not there", hint=f"mkdir {found.photos}")
     engine = _sqlite(found, patience_s) if found.file is not None else _postgres(found, patience_s)
     store = Store(found, engine)
     try:
         _prepare(store, create)
+        with told(found):
+            found.photos.mkdir(exist_ok=True)
     except BaseException:
         store.close()
         raise
@@ -249,12 +251,11 @@ def _database_error(place: Place, e: DBAPIError) -> StoreError:
     if isinstance(cause, sqlite3.Error):
         return _sqlite_error(place, cause)
     words = " ".join(str(cause).split())
-    if getattr(cause, "sqlstate", None) in (
-        "55P03",
-        "40001",
-        "40P01",
-    ):  # lock not available, serialization, deadlock
+    state = getattr(cause, "sqlstate", None)
+    if state in ("55P03", "40001", "40P01"):  # lock not available, serialization failure, deadlock
         return StoreError(f"{place.words}: held by another program for too long", hint="try again")
+    if state == "23505":  # unique violation: two opened the same job or wheel
+        return StoreError(f"{place.words}: another program wrote the same at the same moment", hint="try again")
     # the driver's words may repeat the connection, never the password
     return StoreError(f"{place.words}: the database says: {words[:200]}", hint="check the URL and the server")
 

@@ -14,16 +14,15 @@ import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError
 
 from knurlsight.errors import RecordError, StoreError
-from knurlsight.records.chain import Book, entry_hash
+from knurlsight.records.chain import Book, chain_faults
 from knurlsight.records.photos import file_hash, kept_photos, photo_path
-from knurlsight.records.read import entry_from_row
+from knurlsight.records.read import parsed_row
 from knurlsight.records.search import search_row
 from knurlsight.records.store import Store
 from knurlsight.records.tables import SEARCH_COLUMNS, book, entry, search
 from knurlsight.records.wording import job_number, shown
 from knurlsight.records.write import missing_book
 
-HASHED = ("number", "kind", "op", "who", "at", "zone", "verdict", "words", "body")
 MIN_HEAD = 12
 
 
@@ -100,30 +99,6 @@ def verify(store: Store, job: str | None = None, head: str | None = None) -> Ver
     return Verification(jobs, found.entries, photos, tuple(found.faults), tuple(remarks), tuple(found.heads))
 
 
-def chain_faults(at: Book, rows: Sequence[Any]) -> list[str]:
-    """What is wrong with the chain of a book.
-
-    Parameters
-    ----------
-    at : Book
-    rows : sequence
-        Its entries in order of their numbers, with the attributes of `tables.entry`; `body` is the text as it is kept.
-    """
-    faults = []
-    before, expected = "", 1
-    for row in rows:
-        name = f"{at.kind} {at.name} entry {row.number}"
-        if row.number != expected:
-            missing = f"entry {expected}" if row.number == expected + 1 else f"entries {expected} to {row.number - 1}"
-            faults.append(f"{at.kind} {at.name}: {missing} missing")
-        elif row.previous != before:
-            faults.append(f"{name}: does not follow the entry before it; one of the two was changed")
-        if entry_hash(row.previous, at, tuple(getattr(row, column) for column in HASHED)) != row.hash:
-            faults.append(f"{name} ({row.kind}, {row.at}): changed since it was written")
-        before, expected = row.hash, row.number + 1
-    return faults
-
-
 def _books(connection: sa.Connection, only: Book | None) -> Iterator[tuple[Book, int]]:
     query = sa.select(book.c.id, book.c.kind, book.c.name).order_by(book.c.id)
     if only is not None:
@@ -153,7 +128,7 @@ def _check_book(connection: sa.Connection, at: Book, book_id: int, found: _Findi
 def _note_contents(at: Book, row: Any, found: _Findings) -> None:
     """Keep in mind which photos an entry names and what the search must hold of it."""
     try:
-        made = entry_from_row(at, row)
+        made = parsed_row(at, row)
         body = made.body
         for photo in body.get("photos", ()):
             found.photos.setdefault(

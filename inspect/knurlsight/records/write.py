@@ -124,8 +124,7 @@ def attach(
     body = {
         "result": dict(result),
         "photos": [
-            {"role": role, "name": first_line(p.name, 120), "sha256": p.sha256, "bytes": len(p.data)}
-            for role, p in kept
+            {"role": role, "name": _plain_name(p.name), "sha256": p.sha256, "bytes": len(p.data)} for role, p in kept
         ],
         "bench": (bench or BenchFacts()).stated(),
         "note": long_text("--note", note) if note else "",
@@ -262,6 +261,12 @@ def inspection_words(result: Mapping[str, Any]) -> str:
     several = f"{len(parts)} parts; " if len(parts) > 1 else ""
     reasons = result.get("reasons") or ()
     return several + first_line(" ".join(str(reasons[0]).split()) if reasons else "all limits kept")
+
+
+def _plain_name(name: str) -> str:
+    """A file's name as it can be shown: bytes that are no text, and control characters, become question marks."""
+    readable = name.encode("utf-8", "replace").decode()
+    return "".join(c if c.isprintable() else "?" for c in readable)[:120]
 
 
 def _check_same(result: Mapping[str, Any], pictures: Sequence[Picture]) -> None:
