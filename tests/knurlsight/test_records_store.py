@@ -15,7 +15,7 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from knurlsight.errors import KnurlsightError, RecordError
 from knurlsight.records import migrate, tables
-from knurlsight.records.chain import Book
+from knurlsight.records.chain import Book, chained
 from knurlsight.records.collect import inspections
 from knurlsight.records.corrections import as_corrected
 from knurlsight.records.facts import (
@@ -401,3 +401,44 @@ def test_inspections_are_collected_as_corrections_leave_them(store):
     assert [(c.entry.book.name, c.entry.number) for c in found] == [("B", first.number), ("A", last.number)]
     assert [c.entry.body["bench"]["wheels_rolled"]["W1"] for c in found] == [10, 99]
     assert found[1].job.material == "brass"
+
+
+@pytest.mark.parametrize(
+    ("kind", "body", "words"),
+    [
+        ("note", {}, "x"),
+        ("note", {"text": 5}, "x"),
+        ("note", {"text": "a\x1b]0;title\x07"}, "x"),
+        ("note", {"text": "fine"}, "a\x1b[2J"),
+        ("note", {"text": "fine", "about": "1"}, "x"),
+        ("correction", {"about": 1}, "x"),
+        ("correction", {"about": 1, "values": [], "withdrawn": False, "why": "x"}, "x"),
+        ("correction", {"about": 1, "values": {"quantity": "lots"}, "withdrawn": False, "why": "x"}, "x"),
+        ("correction", {"about": 2, "values": {"quantity": 3}, "withdrawn": False, "why": "x"}, "x"),
+        ("disposition", {"decision": "burn"}, "burn"),
+        ("operation", {"setup": {"content": {"part": 5}}}, "x"),
+        ("operation", {"setup": {"content": {"wheel": [5]}}}, "x"),
+        ("inspection", {"result": {}, "photos": [], "bench": {}, "note": ""}, "x"),
+        ("inspection", {"photos": [{"sha256": "../../x", "name": "a", "bytes": 1, "role": "photo"}]}, "x"),
+        ("anything", {}, "x"),
+    ],
+)
+def test_a_record_from_elsewhere_with_a_right_chain_and_wrong_content_is_refused(store, kind, body, words):
+    at = Book("job", "1")
+    signed = ("turner", "2026-03-02T09:15:00.000Z", "+01:00 CET")
+    opened = chained(at, 1, "", "job", signed, {"part": "knob"}, words="opened")
+    made = chained(at, 2, opened.hash, kind, signed, body, words=words)
+    with pytest.raises(RecordError):
+        restore_book(store, [opened, made], [])
+    assert jobs(store).total == 0
+    restore_book(store, [opened], [])
+    assert job(store, "1").facts.part == "knob"
+
+
+@pytest.mark.parametrize("name", ["../1", "1\n", "x" * 41])
+def test_a_book_from_elsewhere_with_a_name_that_is_none_is_refused(store, name):
+    at = Book("job", name)
+    opened = chained(at, 1, "", "job", ("a", "b", "c"), {}, words="opened")
+    with pytest.raises(RecordError):
+        restore_book(store, [opened], [])
+    assert jobs(store).total == 0

@@ -7,11 +7,12 @@ from typing import Any
 
 from knurlsight.errors import RecordError
 from knurlsight.records.chain import Book, Entry, canonical, entry_hash
+from knurlsight.records.facts import facts_from
 from knurlsight.records.photos import Picture, bring_in
 from knurlsight.records.shape import check_shape
 from knurlsight.records.store import Store, told
 from knurlsight.records.wording import job_number, short_text
-from knurlsight.records.write import find_book, keep, new_book
+from knurlsight.records.write import CORRECTABLE, find_book, keep, new_book
 
 FIELDS = ("number", "kind", "op", "who", "at", "zone", "verdict", "words", "body", "previous", "hash")
 _TEXTS = ("kind", "op", "who", "at", "zone", "verdict", "words", "previous", "hash")
@@ -67,6 +68,7 @@ def restore_book(store: Store, written: Sequence[Entry], pictures: Sequence[Pict
     if at.kind == "wheel":
         short_text("the wheel's label", at.name)
     _check_chain(at, written)
+    _check_corrections(at, written)
     _check_pictures(at, written, pictures)
     with store.reading() as connection:
         _check_new(at, find_book(connection, at))
@@ -103,6 +105,18 @@ def _check_chain(at: Book, written: Sequence[Entry]) -> None:
             raise RecordError(f"{name}: was changed on its way; its hash does not fit")
         check_shape(made)
         before = made.hash
+
+
+def _check_corrections(at: Book, written: Sequence[Entry]) -> None:
+    """Corrected values are such as the entry could have had."""
+    kinds = {made.number: made.kind for made in written}
+    for made in written:
+        if made.kind != "correction" or not made.body["values"]:
+            continue
+        model = CORRECTABLE.get(kinds.get(made.body["about"], ""))
+        if model is None:
+            raise RecordError(f"{at.kind} {at.name} entry {made.number}: corrects nothing that can be corrected")
+        facts_from(model, made.body["values"])
 
 
 def _check_pictures(at: Book, written: Sequence[Entry], pictures: Sequence[Picture]) -> None:
