@@ -68,7 +68,7 @@ def show(job: JobArgument, units: UnitsOption = "mm", store: StoreOption = None)
 
 def find(
     words: Annotated[
-        list[str] | None, typer.Argument(metavar="[WORDS]...", help="In notes, reasons and names; all must be there.")
+        list[str] | None, typer.Argument(metavar="WORDS...", help="In notes, reasons and names; all must be there.")
     ] = None,
     part: Annotated[str, typer.Option("--part", metavar="WORDS", help="Name, number or drawing of the part.")] = "",
     wheel: Annotated[str, typer.Option("--wheel", metavar="LABEL", help="Rolled with this wheel.")] = "",
@@ -104,7 +104,7 @@ def stats(store: StoreOption = None) -> None:
 
 
 def verify(
-    job: Annotated[str | None, typer.Argument(metavar="[JOB]", help="One job; else the whole store.")] = None,
+    job: Annotated[str | None, typer.Argument(metavar="JOB", help="One job; else the whole store.")] = None,
     head: Annotated[
         str | None, typer.Option("--head", metavar="HASH", help="A hash of the job that was kept elsewhere.")
     ] = None,

@@ -181,7 +181,7 @@ def correct(
 
 
 def wheel(
-    label: Annotated[str | None, typer.Argument(metavar="[LABEL]", help="As in the setup; none lists all.")] = None,
+    label: Annotated[str | None, typer.Argument(metavar="LABEL", help="As in the setup; none lists all.")] = None,
     diameter: Annotated[str | None, typer.Option("--diameter", metavar="LENGTH", help="As measured.")] = None,
     teeth: Annotated[str | None, typer.Option("--teeth", metavar="N", help="As counted.")] = None,
     rolled: Annotated[
