@@ -1,0 +1,209 @@
+"""The whole path in a real browser on a phone-sized window, from pairing to the job record, with a real photo.
+
+The pictures of the screen are kept in KNURLSIGHT_SCREENSHOTS, where that is set, else with the test's temporary files.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from bench_doubles import wait_for
+
+ROOT = Path(__file__).parents[2]
+FIXTURES = ROOT / "fixtures"
+CHROMIUM = next((p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None)
+playwright = pytest.importorskip(
+    "playwright.sync_api", reason="pip install 'knurlsight[browser]' for the browser tests"
+)
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine: apt install chromium")
+PORT = 8941
+PHONE = {"viewport": {"width": 390, "height": 844}, "device_scale_factor": 2, "has_touch": True, "is_mobile": True}
+
+
+@pytest.fixture(scope="module")
+def shots(tmp_path_factory):
+    named = os.environ.get("KNURLSIGHT_SCREENSHOTS")
+    folder = Path(named) if named else tmp_path_factory.mktemp("screens")
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def said(tmp_path_factory):
+    """What the terminal says of a bench that is open to the network."""
+    folder = tmp_path_factory.mktemp("browser")
+    command = [sys.executable, "-m", "knurlsight", "bench", "--store", str(folder), "--port", str(PORT), "--lan"]
+    with (folder / "stderr.txt").open("w") as out:
+        process = subprocess.Popen(command, stderr=out, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"})
+    try:
+        wait_for(lambda: "Pair a phone" in (folder / "stderr.txt").read_text() or process.poll() is not None)
+        yield (folder / "stderr.txt").read_text()
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.wait(20)
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with playwright.sync_playwright() as driver:
+        camera = ["--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream"]
+        found = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", *camera])
+        yield found
+        found.close()
+
+
+def watched(page):
+    """Collects what the page complains of: script errors, refused styles and scripts."""
+    complaints: list[str] = []
+    page.on("pageerror", lambda e: complaints.append(str(e)))
+    page.on("console", lambda m: complaints.append(m.text) if m.type == "error" else None)
+    return complaints
+
+
+def test_from_pairing_to_the_job_record(browser, said, shots):
+    url, code = re.search(r"open (http\S+) and type\s+(\d+ \d+)", said).groups()
+    context = browser.new_context(**PHONE)
+    page = context.new_page()
+    complaints = watched(page)
+    page.goto(f"{url}pair?code={code.replace(' ', '')}")  # as the QR code has it
+    page.screenshot(path=shots / "pair.png")
+    page.get_by_role("button", name="Pair").tap()
+    page.wait_for_selector("#shoot")
+
+    # the first verdict: Shoot, then two taps in the phone's own camera
+    page.set_input_files("#take", FIXTURES / "diamond_unequal.jpg")
+    page.wait_for_selector("section.verdict", timeout=30_000)
+    assert page.locator("h1").inner_text() == "MEASURED"
+    page.screenshot(path=shots / "measured.png", full_page=True)
+
+    # choose once: a setup file, a job
+    page.goto(f"{url}choose")
+    page.locator("summary", has_text="drawing").tap()
+    page.set_input_files("input[name=file]", FIXTURES / "diamond_unequal.toml")
+    page.get_by_role("button", name="Hand it in").tap()
+    page.wait_for_selector("#shoot")
+    page.goto(f"{url}choose")
+    page.locator("summary", has_text="new job").tap()
+    page.get_by_label("Job number").fill("2041")
+    page.get_by_role("button", name="Open").tap()
+    page.wait_for_selector("#shoot")
+    assert "2041" in page.locator(".chosen").inner_text()
+    page.screenshot(path=shots / "shoot.png", full_page=True)
+
+    # the network goes away in the middle: the photo is sent again by itself, once
+    lost = []
+
+    def lose(route):
+        lost.append(route.request.url)
+        if len(lost) == 1:
+            route.abort()  # before it arrives
+        elif len(lost) == 2:
+            route.fetch()  # it arrives, the answer does not
+            route.abort()
+        else:
+            route.continue_()
+
+    page.route("**/inspections", lose)
+    page.set_input_files("#take", FIXTURES / "diamond_unequal.jpg")
+    page.wait_for_selector("section.verdict", timeout=40_000)
+    assert len(lost) == 3
+    assert page.locator("h1").inner_text() == "FAIL"
+    assert "balance" in page.locator("p.why").first.inner_text()
+    assert "° of 360°" in page.locator("main").inner_text()
+    page.screenshot(path=shots / "fail.png", full_page=True)
+
+    # the picture, large, by a tap
+    page.locator("#zoom").tap()
+    page.get_by_role("button", name="Larger").tap()
+    assert "scale(1.6)" in page.locator("#zoomed .pane img").get_attribute("style")
+    page.screenshot(path=shots / "zoom.png")
+    page.get_by_role("button", name="Close").tap()
+
+    # kept by one tap, taken back, kept again
+    page.locator("#keep button.big").tap()
+    page.get_by_role("button", name="Undo").tap()
+    page.wait_for_selector("#keep button.big")
+    page.locator("#keep button.big").tap()
+    page.wait_for_selector("form#kept")
+    page.screenshot(path=shots / "undo.png")
+    page.wait_for_selector("p#kept", timeout=20_000)
+    page.goto(f"{url}jobs/2041")
+    assert page.locator(".history li").count() == 2  # opened, one inspection
+    assert "FAIL" in page.locator(".history li").first.inner_text()
+    assert page.locator(".history img").evaluate("i => i.complete && i.naturalWidth > 0")
+    page.screenshot(path=shots / "job.png", full_page=True)
+    page.goto(url)
+    assert page.locator(".parts li").count() == 2  # sent three times, measured once
+    page.screenshot(path=shots / "last.png", full_page=True)
+    assert [c for c in complaints if "ERR_FAILED" not in c] == []
+    context.close()
+
+
+def test_targets_are_large_and_nothing_is_wider_than_the_window(browser, said, shots):
+    page = browser.new_context(viewport=PHONE["viewport"]).new_page()
+    page.emulate_media(color_scheme="dark")
+    for path in ("", "choose", "jobs", "devices", "camera"):
+        page.goto(f"http://localhost:{PORT}/{path}")
+        small = page.evaluate(
+            """() => [...document.querySelectorAll("a, button, input, select, summary, textarea")]
+                .filter((e) => e.offsetParent && !e.closest("label, .unseen") && !e.classList.contains("skip"))
+                .map((e) => [e.outerHTML.slice(0, 80), e.getBoundingClientRect()])
+                .filter(([, box]) => box.height > 0 && (box.height < 48 || box.width < 48)).map(([html]) => html)"""
+        )
+        assert small == [], path
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
+        page.screenshot(path=shots / f"dark-{path or 'shoot'}.png")
+
+
+def test_by_keyboard_alone(browser, said):
+    page = browser.new_page()
+    page.goto(f"http://localhost:{PORT}/")
+    seen = []
+    for _ in range(14):
+        page.keyboard.press("Tab")
+        seen.append(page.evaluate("document.activeElement.id || document.activeElement.getAttribute('href')"))
+    assert seen[0] == "#content" and {"take", "pick", "/camera", "/choose", "/jobs"} <= set(seen)
+
+
+def test_live_picture_with_guidance(browser, said, shots):
+    context = browser.new_context(viewport=PHONE["viewport"], permissions=["camera"])
+    page = context.new_page()
+    complaints = watched(page)
+    page.goto(f"http://localhost:{PORT}/camera")  # browsers give the camera to this computer, or over HTTPS
+    page.get_by_role("button", name="Start the camera").click()
+    page.wait_for_selector("#guide-sharp:not(:empty)")
+    for name in ("glare", "pitch", "level"):
+        assert page.locator(f"#guide-{name}").inner_text()
+    page.screenshot(path=shots / "camera.png", full_page=True)
+    page.get_by_role("button", name="Take it").click()
+    page.wait_for_selector("section.verdict", timeout=30_000)
+    assert page.locator("h1").inner_text() in (
+        "CANNOT TELL",
+        "NOT MEASURED",
+    )  # the browser's made-up picture is no part
+    page.screenshot(path=shots / "cannot-tell.png", full_page=True)
+    assert complaints == []
+    context.close()
+
+
+def test_the_first_page_is_painted_within_a_second(browser, said):
+    page = browser.new_page()
+    page.goto(f"http://localhost:{PORT}/jobs")
+    page.goto(f"http://localhost:{PORT}/")
+    page.bring_to_front()
+    painted = page.evaluate(
+        """() => new Promise((told) => new PerformanceObserver((list) => {
+            const first = list.getEntriesByName("first-contentful-paint")[0];
+            if (first) told(first.startTime);
+        }).observe({ type: "paint", buffered: true }))"""
+    )
+    sizes = page.evaluate("performance.getEntriesByType('resource').map((r) => r.decodedBodySize)")
+    assert painted < 5000  # a busy test machine; tests/bench/bench_page.py holds it to one second
+    assert sum(sizes) < 400_000  # small pictures of the last parts included
