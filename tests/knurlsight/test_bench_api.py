@@ -9,6 +9,7 @@ import shutil
 import signal
 import subprocess
 import sys
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -94,6 +95,19 @@ def test_a_second_bench_on_the_port_is_refused_in_one_line(served, tmp_path):
     command = [sys.executable, "-m", "knurlsight", "bench", "--store", str(served), "--port", str(PORT + 1)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=30)
     assert done.returncode == 2 and "another bench" in done.stderr
+
+
+@pytest.mark.skipif(find_spec("schemathesis") is None, reason="pip install schemathesis to fuzz from the description")
+def test_what_is_made_up_from_the_description_is_answered_as_described(served):
+    """The bench page's benchmark does the same with many more requests."""
+    url = f"http://localhost:{PORT}/api/v1"
+    made = shell(f"curl -s {url}/tokens -H 'content-type: application/json' -d '{{\"name\": \"fuzz\"}}'", {}).stdout
+    checks = "not_a_server_error,status_code_conformance,content_type_conformance,response_schema_conformance"
+    command = [sys.executable, "-m", "schemathesis.cli", "run", f"{url}/openapi.json", "--checks", checks]
+    command += ["--header", f"Authorization: Bearer {json.loads(made)['token']}", "--max-examples", "4"]
+    command += ["--phases", "fuzzing", "--seed", "8", "--no-color"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, cwd=served)
+    assert done.returncode == 0, done.stdout[-3000:]
 
 
 # --- the description -------------------------------------------------------------------------------------------------
@@ -215,14 +229,14 @@ def test_raw_bytes_make_no_500(bench, program, body, kind):
         assert answer.status_code < 500, answer.text[:300]
 
 
-def test_a_tenth_of_the_load_leaves_nothing_open(bench):
-    """A tenth of the load of tests/bench/bench_page.py: handles of this process stay as many as before."""
+def test_a_twentieth_of_the_load_leaves_nothing_open(bench):
+    """A twentieth of the load of tests/bench/bench_page.py: handles of this process stay as many as before."""
     descriptors = Path("/proc/self/fd")
     if not descriptors.is_dir():
         pytest.skip("this system does not show the open files of a process")
     sender = client(bench)
     counts = []
-    for n in range(100):
+    for n in range(50):
         identity = hand_in(sender, f"load-{n:06d}").json()["id"]
         wait_for(lambda i=identity: submissions.submission(bench.folder, i).state == "done")
         counts.append(len(list(descriptors.iterdir())))

@@ -95,6 +95,10 @@ def test_words_of_strangers_are_never_markup(bench):
     assert list(bench.folder.work.parent.parent.rglob("*script*")) == []
 
 
+def test_a_method_that_is_not_allowed_tells_which_are(bench):
+    assert client(bench).delete("/jobs").headers["allow"] == "GET, HEAD, POST"  # RFC 9110, 15.5.6
+
+
 @pytest.mark.parametrize(
     "path",
     [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import AsyncIterator
+from dataclasses import replace
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -15,6 +16,8 @@ from knurlsight.bench import api, pages
 from knurlsight.bench.bench import Bench
 from knurlsight.bench.guard import Guard, refused_for
 from knurlsight.bench.refused_page import refused_response
+
+ROUTES = [*pages.ROUTES, *api.ROUTES]
 
 
 def bench_app(bench: Bench) -> Starlette:
@@ -30,7 +33,7 @@ def bench_app(bench: Bench) -> Starlette:
             bench.records.close()
 
     app = Starlette(
-        routes=[*pages.ROUTES, *api.ROUTES],
+        routes=ROUTES,
         middleware=[Middleware(Guard, bench=bench)],
         exception_handlers={HTTPException: _refused},
         lifespan=lifespan,
@@ -41,4 +44,10 @@ def bench_app(bench: Bench) -> Starlette:
 
 def _refused(request: Request, e: Exception) -> Response:
     """What the router itself refuses (no such page, no such method), in the shape of all refusals."""
-    return refused_response(request.scope, refused_for(e))
+    refused = refused_for(e)
+    if refused.status == 405:  # starlette knows the methods of one route only, and a path has one for each
+        path = request.scope["path"]
+        here = [r for r in ROUTES if r.path_regex.match(path)]
+        methods = sorted({m for r in here for m in r.methods or ()})
+        refused = replace(refused, headers={"allow": ", ".join(methods)})
+    return refused_response(request.scope, refused)
