@@ -26,6 +26,8 @@ RING_DEG = 84.0
 STEEPEST_DEG = 66.0
 PHASES = np.arange(8) / 8
 START_FILL = 0.75
+LATTICE_ORDERS = 4
+LATTICE_TOLERANCE = 0.04  # of the power: pairs that explain so nearly as much count as equal
 UNUSUAL_COST = 1.12  # the way of crossing that nobody asked for has to explain this much more
 TIED_COST = 1.012  # a common count is kept up to this growth of the unexplained share
 
@@ -60,20 +62,56 @@ def hypotheses(peaks: tuple[Peak, ...]) -> tuple[Hypothesis, ...]:
     square = _square(peaks, first)
     if square is not None:
         out.append(square)
-    others = [
-        p
-        for p in usable
-        if np.sign(p.around) != np.sign(first.around)
-        and p.steepness_deg >= AXIAL_DEG
-        and abs(np.log(p.pitch / first.pitch)) < 0.3
-        and abs(p.steepness_deg - first.steepness_deg) < 16
-    ]
-    if others and others[0].power > 0.003 * first.power:
-        pair = tuple(sorted((_grooves(first), _grooves(others[0])), key=lambda g: g[1]))
+    pair = _lattice(peaks, first)
+    if pair is not None:
         out.append(Hypothesis(pair, ("raised", "recessed")))
+    others = [p for p in usable if np.sign(p.around) != np.sign(first.around) and _alike(p, first)]
     if not others or others[0].power < 0.08 * first.power:
         out.append(Hypothesis((_grooves(first),), ("single",)))
     return tuple(out)
+
+
+def _alike(p: Peak, q: Peak) -> bool:
+    """Whether two peaks may be the two families of one diamond, by pitch and steepness."""
+    return (
+        min(p.steepness_deg, q.steepness_deg) >= AXIAL_DEG
+        and abs(np.log(p.pitch / q.pitch)) < 0.3
+        and abs(p.steepness_deg - q.steepness_deg) < 16
+    )
+
+
+def _lattice(peaks: tuple[Peak, ...], first: Peak) -> tuple[tuple[float, float], ...] | None:
+    """The two leaning families whose sums and multiples the peaks are; None when there is no second family.
+
+    The strongest leaning peaks need not be the families: a second track between the first can leave (1, 3) and (0, 2)
+    stronger than (1, 1). So of all pairs that explain nearly as much, the one of the shortest pitches is taken.
+    """
+    strong = [p for p in peaks if p.power > 0.02 * peaks[0].power and AXIAL_DEG <= p.steepness_deg < STEEPEST_DEG]
+    weak = [p for p in peaks if p.power > 0.003 * first.power and AXIAL_DEG <= p.steepness_deg < STEEPEST_DEG]
+    pairs = [(_grooves(p), _grooves(q)) for p in strong for q in weak if p.around * q.around < 0 and _alike(p, q)]
+    for ring in (p for p in peaks if p.steepness_deg > RING_DEG and p.power > 0.02 * peaks[0].power):
+        for a, m in map(_grooves, strong):
+            other = (a, (ring.along if m < 0 else -ring.along) + m)
+            if m * other[1] < 0 and abs(abs(other[1]) / abs(m) - 1) < 0.15:
+                pairs.append(((a, m), other))
+    if not pairs:
+        return None
+    shares = np.array([_explained(peaks, pair) for pair in pairs])
+    near = [pair for pair, share in zip(pairs, shares, strict=True) if share > shares.max() - LATTICE_TOLERANCE]
+    (a, m), (b, n) = max(near, key=lambda pair: abs(pair[0][0] * pair[1][1] - pair[1][0] * pair[0][1]))
+    return tuple(sorted(((a, m), (b, n)), key=lambda g: g[1]))
+
+
+def _explained(peaks: tuple[Peak, ...], pair: tuple[tuple[float, float], tuple[float, float]]) -> float:
+    """Share of the peaks' power that stands at whole sums of two frequencies."""
+    spots = np.array([(p.around, p.along) for p in peaks])
+    power = np.array([p.power for p in peaks])
+    basis = np.array(pair).T
+    orders = np.round(np.linalg.solve(basis, spots.T))
+    away = np.abs(basis @ orders - spots.T)
+    near = away < 0.06 * np.abs(spots.T) + 0.3
+    low = (np.abs(orders) <= LATTICE_ORDERS).all(axis=0)
+    return float(power[near.all(axis=0) & low].sum() / power.sum())
 
 
 def _square(peaks: tuple[Peak, ...], sum_peak: Peak) -> Hypothesis | None:
