@@ -77,9 +77,9 @@ class Dispatch:
     def _serve(self, worker: Worker) -> None:
         while not self._stop.is_set():
             try:
+                self._wake.clear()  # before looking: what comes after the look must not be missed
                 this = submissions.begin_next(self.folder)
                 if this is None:
-                    self._wake.clear()
                     self._wake.wait(LOOK_S)
                     continue
                 self._one(worker, this)
