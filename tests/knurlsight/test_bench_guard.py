@@ -95,6 +95,12 @@ def test_words_of_strangers_are_never_markup(bench):
     assert list(bench.folder.work.parent.parent.rglob("*script*")) == []
 
 
+def test_uploads_of_one_device_at_a_time_are_few(bench, monkeypatch):
+    monkeypatch.setattr(guard, "MOST_UPLOADS_EACH", 0)
+    answer = hand_in(client(bench), "many-at-once-1")
+    assert (answer.status_code, answer.json()["error"]["code"]) == (429, "too-many-uploads")
+
+
 def test_a_method_that_is_not_allowed_tells_which_are(bench):
     assert client(bench).delete("/jobs").headers["allow"] == "GET, HEAD, POST"  # RFC 9110, 15.5.6
 

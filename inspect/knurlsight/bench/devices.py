@@ -66,12 +66,15 @@ def hashed(token: str) -> str:
 
 def computer(folder: BenchFolder) -> Device:
     """The computer that the bench runs on: always there, without a token."""
-    with folder.open() as db:
-        db.execute(
-            "INSERT OR IGNORE INTO device (id, name, kind, made, seen) VALUES (?, ?, 'computer', ?, ?)",
-            (COMPUTER, "this computer", now(), now()),
-        )
     found = device(folder, COMPUTER)
+    if found is None or found.seen < now() - SEEN_EVERY_S:
+        with folder.open() as db:
+            db.execute(
+                "INSERT INTO device (id, name, kind, made, seen) VALUES (?, ?, 'computer', ?, ?) "
+                "ON CONFLICT (id) DO UPDATE SET seen = excluded.seen",
+                (COMPUTER, "this computer", now(), now()),
+            )
+        found = device(folder, COMPUTER)
     if found is None:
         raise RuntimeError("the computer's own row is missing")
     return found

@@ -12,9 +12,12 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import ipaddress
 import logging
 import time
+from collections import Counter
+from collections.abc import Iterator
 from http.cookies import CookieError, SimpleCookie
 
 from photoscale.errors import PhotoscaleError
@@ -35,6 +38,7 @@ COOKIE = "knurlsight_bench"
 MOST_FORM_BYTES = 1_000_000
 MOST_UPLOAD_BYTES = MOST_PHOTOS * MOST_BYTES + 1_000_000
 BODY_S = 300.0
+MOST_UPLOADS_EACH = 8
 UPLOADS = ("/inspections", "/api/v1/inspections")
 OPEN_PATHS = ("/pair", "/static/")
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
@@ -76,6 +80,7 @@ class Guard:
     def __init__(self, app: ASGIApp, bench: Bench) -> None:
         self.app = app
         self.bench = bench
+        self.uploading: Counter[str] = Counter()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -94,12 +99,32 @@ class Guard:
             if (refused := self._refusal(scope)) is not None:
                 await self._refuse(scope, receive, watched, refused)
                 return
-            await self.app(scope, self._bounded(scope, receive), watched)
+            with self._counted(scope):
+                await self.app(scope, self._bounded(scope, receive), watched)
         except Exception as e:
             if begun:  # too late for words: the connection is cut
                 LOG.warning("an answer was cut short: %s", type(e).__name__)
                 raise ConnectionAbortedError from None
             await self._refuse(scope, receive, watched, refused_for(e))
+
+    @contextlib.contextmanager
+    def _counted(self, scope: Scope) -> Iterator[None]:
+        """Few uploads of one device at a time: each may fill half a gigabyte of the disk while it arrives."""
+        if scope["path"] not in UPLOADS or scope["method"] != "POST":
+            yield
+            return
+        identity = scope["state"]["device"].id
+        if self.uploading[identity] >= MOST_UPLOADS_EACH:
+            raise RefusedError(
+                429, "too-many-uploads", "this device is sending several photos already", "wait", retry_after_s=5
+            )
+        self.uploading[identity] += 1
+        try:
+            yield
+        finally:
+            self.uploading[identity] -= 1
+            if not self.uploading[identity]:
+                del self.uploading[identity]
 
     def _refusal(self, scope: Scope) -> Refused | None:
         """Why a request is not let through; None for one that is, with its device in the scope's state."""

@@ -6,6 +6,7 @@ import json
 import secrets
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from photoscale.rig import list_rigs
 from starlette.requests import Request
@@ -102,8 +103,8 @@ def shoot(request: Request) -> Response:
         last=submissions.latest(bench.folder, 8),
         upload=secrets.token_hex(12),
     )
-    if token := request.cookies.get(COOKIE):
-        with_cookie(response, bench, token)
+    if device.kind == "phone":  # its time runs from its last use
+        with_cookie(response, bench, request.cookies[COOKIE])
     return response
 
 
@@ -373,7 +374,7 @@ async def job_noted(request: Request) -> Response:
             await in_thread(dispose, store, number, facts, sign(device.name))
         else:
             await in_thread(add_note, store, number, text, entry, sign(device.name))
-        return see(f"/jobs/{job_number(number)}")
+        return see(f"/jobs/{quote(job_number(number))}")
 
 
 def job_picture(request: Request) -> Response:
@@ -449,6 +450,7 @@ async def device_dropped(request: Request) -> Response:
     response = see("/devices" if request.state.computer else "/pair")
     if device.id == identity:
         response.delete_cookie(COOKIE)
+        response.headers["clear-site-data"] = '"cache", "storage"'
     return response
 
 

@@ -7,8 +7,10 @@ that an upload sent twice is one submission.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
+import os
 import re
 import secrets
 import shutil
@@ -177,6 +179,7 @@ def _entered(
                 retry_after_s=20,
             )  # fmt: skip
         arriving.rename(folder.work / identity)
+        _sync_folder(folder.work)
         db.execute(
             "INSERT INTO submission (id, device, upload, content, asked, state, made) VALUES (?, ?, ?, ?, ?, ?, ?)",
             (identity, device, upload, content, json.dumps(asdict(asked)), "waiting", now()),
@@ -317,6 +320,16 @@ def sweep(folder: BenchFolder) -> int:
     return len(rows)
 
 
+def _sync_folder(folder: Path) -> None:
+    """Make a new name outlast a power cut; folders cannot be opened everywhere."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
 def clean_name(name: str) -> str:
     """A device's file name as it may be shown and kept: the last part of any path, printable, at most 80 letters.
 
@@ -335,8 +348,6 @@ def _suffix(name: str) -> str:
 
 def _written(file: BinaryIO, path: Path) -> bytes:
     """Copy to disk, synced; returns the SHA-256 of what was written."""
-    import os
-
     digest, size = hashlib.sha256(), 0
     with path.open("wb") as out:
         while chunk := file.read(1 << 20):
