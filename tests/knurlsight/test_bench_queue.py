@@ -15,13 +15,14 @@ from bench_doubles import (
     dies_on_small,
     hand_in,
     hangs,
+    no_room_at_first,
     paired_phone,
     photo_bytes,
     running_bench,
     slow,
     wait_for,
 )
-from knurlsight.bench import submissions
+from knurlsight.bench import dispatch, submissions
 from knurlsight.bench.app import bench_app
 from knurlsight.bench.refusals import BenchError
 from knurlsight.bench.state import bench_folder, held
@@ -187,6 +188,16 @@ def test_a_full_disk_is_said_not_hidden(tmp_path, monkeypatch, where):
         assert all_of(bench) == () and list(bench.folder.work.iterdir()) == []
         monkeypatch.undo()
         assert hand_in(client(bench), "full-disk-0001").status_code == 202
+
+
+def test_an_answer_that_finds_no_room_waits_for_it(tmp_path, monkeypatch):
+    monkeypatch.setattr(dispatch, "ROOM_S", 0.3)
+    with running_bench(tmp_path, no_room_at_first) as bench:
+        identity = hand_in(client(bench), "no-room-0001").json()["id"]
+        wait_for(lambda: "disk" in submissions.submission(bench.folder, identity).trouble)
+        wait_for(lambda: submissions.submission(bench.folder, identity).state == "done")
+        this = submissions.submission(bench.folder, identity)
+        assert (this.trouble, this.attempts) == ("", 1)
 
 
 def test_old_parts_that_were_not_kept_are_forgotten(tmp_path, monkeypatch):

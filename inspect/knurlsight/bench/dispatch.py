@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable
 
 from knurlsight.bench import submissions
-from knurlsight.bench.measuring import Answered, Refusal, Task, measure_photos
+from knurlsight.bench.measuring import Answered, NoRoom, Refusal, Task, measure_photos
 from knurlsight.bench.pool import TASK_SECONDS, Died, Measure, Worker
 from knurlsight.bench.setups import setup_text_of
 from knurlsight.bench.state import BenchFolder
@@ -16,6 +16,7 @@ from knurlsight.bench.submissions import MOST_ATTEMPTS, Submission
 LOG = logging.getLogger("knurlsight.bench")
 
 LOOK_S = 0.5
+ROOM_S = 3.0
 SWEEP_S = 3600.0
 
 
@@ -76,6 +77,7 @@ class Dispatch:
 
     def _serve(self, worker: Worker) -> None:
         while not self._stop.is_set():
+            this: Submission | None = None
             try:
                 self._wake.clear()  # before looking: what comes after the look must not be missed
                 this = submissions.begin_next(self.folder)
@@ -83,9 +85,19 @@ class Dispatch:
                     self._wake.wait(LOOK_S)
                     continue
                 self._one(worker, this)
-            except Exception as e:  # a full disk, say: the queue must go on when there is space again
+            except Exception as e:  # the queue must go on
                 LOG.warning("the queue met %s: %s", type(e).__name__, e)
-                self._stop.wait(LOOK_S)
+                self._let_wait(this)
+
+    def _let_wait(self, this: Submission | None, trouble: str = NoRoom.trouble) -> None:
+        """Let it wait again; while the disk is full, not even that can be written down."""
+        while not self._stop.wait(ROOM_S):
+            try:
+                if this is not None:
+                    submissions.postpone(self.folder, this, trouble)
+                return
+            except Exception as e:
+                LOG.warning("the queue met %s: %s", type(e).__name__, e)
 
     def _one(self, worker: Worker, this: Submission) -> None:
         asked = this.asked
@@ -107,6 +119,9 @@ class Dispatch:
             case Refusal(trouble):
                 submissions.give_up(self.folder, this, trouble)
                 LOG.info("a photo could not be measured")
+            case NoRoom(trouble):
+                LOG.warning("%s", trouble)
+                self._let_wait(this, trouble)
             case Died(words):
                 LOG.warning("a worker was lost: %s", words)
                 if this.attempts < MOST_ATTEMPTS:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from photoscale.errors import PhotoError, PhotoscaleError
 
+from knurlsight.bench.refusals import of_disk
 from knurlsight.bench.submissions import ANSWER, MOST_PIXELS, PICTURE, REPORT, SHEET, THUMB, VIEW
 from knurlsight.errors import KnurlsightError
 
@@ -58,12 +59,19 @@ class Refusal:
     trouble: str
 
 
+@dataclass(frozen=True)
+class NoRoom:
+    """The disk took no answer: the photos can be measured later."""
+
+    trouble: str = "the disk of the bench computer is full; it is measured when there is space again"
+
+
 def answer_folder(folder: Path) -> Path:
     """Where the files of an answer lie."""
     return folder / "answer"
 
 
-def measure_photos(task: Task) -> Answered | Refusal:
+def measure_photos(task: Task) -> Answered | Refusal | NoRoom:
     """Measure and write the answer; never raises for what is wrong with the photos."""
     start = time.monotonic()
     try:
@@ -74,9 +82,9 @@ def measure_photos(task: Task) -> Answered | Refusal:
         return Refusal(e.message)
     except MemoryError:
         return Refusal("the photo needs more memory than the bench allows; take it with fewer pixels")
-    except OSError as e:
-        return Refusal(f"the answer could not be written ({e.strerror or e}); is the computer's disk full?")
     except Exception as e:
+        if of_disk(e) is not None:
+            return NoRoom()
         from knurlsight.bug_report import bug_words
 
         return Refusal(bug_words(e))

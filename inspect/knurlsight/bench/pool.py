@@ -14,13 +14,13 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from typing import TYPE_CHECKING
 
-from knurlsight.bench.measuring import Answered, Refusal, Task, measure_photos, warm
+from knurlsight.bench.measuring import Answered, NoRoom, Refusal, Task, measure_photos, warm
 
 if TYPE_CHECKING:
     from multiprocessing.context import SpawnProcess
 
 TASK_SECONDS = 120.0
-Measure = Callable[[Task], Answered | Refusal]
+Measure = Callable[[Task], Answered | Refusal | NoRoom]
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ class Worker:
             there.close()
             self._pipe = here
 
-    def run(self, task: Task) -> Answered | Refusal | Died:
+    def run(self, task: Task) -> Answered | Refusal | NoRoom | Died:
         """Measure; blocks."""
         self.start()
         pipe = self._pipe
@@ -65,7 +65,7 @@ class Worker:
             if not pipe.poll(self._seconds):
                 self._end()
                 return Died(f"it took longer than {self._seconds:g} s")
-            answer: Answered | Refusal = pipe.recv()
+            answer: Answered | Refusal | NoRoom = pipe.recv()
         except (EOFError, OSError):
             self._end()
             return Died("the process that measured it was ended, as happens when memory runs out")

@@ -31,6 +31,7 @@ def state_of(bench: Bench, identity: str) -> dict[str, Any]:
     waiting = this.state == "waiting"
     return {
         "state": this.state,
+        "trouble": this.trouble,
         "ahead": submissions.ahead(bench.folder, this) if waiting else 0,
         "usual_seconds": round(submissions.usual_seconds(bench.folder), 1),
     }

@@ -70,6 +70,6 @@ def of_disk(e: Exception) -> Refused | None:
     for cause in causes:
         if isinstance(cause, OSError) and cause.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
             return DISK_FULL
-        if isinstance(cause, sqlite3.OperationalError) and "full" in str(cause):
+        if isinstance(cause, sqlite3.OperationalError) and "SQLITE_FULL" in getattr(cause, "sqlite_errorname", ""):
             return DISK_FULL
     return None

@@ -128,7 +128,8 @@ def bench_folder(path: Path) -> BenchFolder:
                 raise BenchError(
                     f"{folder.database}: made by a newer version of knurlsight", hint="pip install --upgrade knurlsight"
                 )
-            connection.execute("PRAGMA journal_mode = WAL")
+            # not WAL: its readers must write to a file of their own, and fail when the disk is full
+            connection.execute("PRAGMA journal_mode = DELETE")
             if found == 0:
                 connection.executescript(f"BEGIN; {SCHEMA} PRAGMA user_version = {FORMAT}; COMMIT;")
         finally:

@@ -283,6 +283,15 @@ def give_up(folder: BenchFolder, this: Submission, trouble: str) -> None:
         db.execute("UPDATE submission SET state = 'failed', trouble = ? WHERE number = ?", (trouble, this.number))
 
 
+def postpone(folder: BenchFolder, this: Submission, trouble: str) -> None:
+    """Let it wait again for something that is not its own fault, and say what for."""
+    with folder.open() as db:
+        db.execute(
+            "UPDATE submission SET state = 'waiting', attempts = attempts - 1, trouble = ? WHERE number = ?",
+            (trouble, this.number),
+        )
+
+
 def put_back(folder: BenchFolder, this: Submission) -> None:
     """Let it wait again."""
     with folder.open() as db:

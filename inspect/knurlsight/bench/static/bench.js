@@ -80,7 +80,7 @@ async function send(upload) {
       await showWhileWaiting(upload.photos[0], answer.said.path);
       return answer.said.path;
     }
-    if (answer.status === 503 || answer.status === 429) {
+    if ([429, 503, 507].includes(answer.status)) { // many are waiting, or the computer's disk is full: it may pass
       say.textContent = `${answer.said.error.message}; ${answer.said.error.hint}`;
       await pause(5000);
       continue;
@@ -180,6 +180,8 @@ function follow(box) {
       clearInterval(tick);
       sessionStorage.removeItem("waiting");
       location.replace(location.pathname);
+    } else if (now.trouble) {
+      say.textContent = now.trouble;
     } else if (now.ahead > 0) {
       say.textContent = words.waiting.ahead.replace("{n}", now.ahead);
     } else {
