@@ -84,7 +84,7 @@
   setInterval(() => {
     if (!stream || video.readyState < 2) return;
     // one canvas pixel a picture pixel, from the middle of the frame: resizing would hide blur and lines
-    const width = Math.min(512, Math.round(video.videoWidth * FRAME.width)), height = Math.min(96, Math.round(video.videoHeight * FRAME.height));
+    const width = Math.min(512, Math.round(video.videoWidth * FRAME.width)), height = Math.min(256, Math.round(video.videoHeight * FRAME.height));
     canvas.width = width;
     canvas.height = height;
     pen.drawImage(video, (video.videoWidth - width) / 2, (video.videoHeight - height) / 2, width, height, 0, 0, width, height);
@@ -98,7 +98,9 @@
     guide("glare", share < 4 ? say.good : say.burnt.replace("{n}", share), share < 4);
     const [detail, contrast] = sharpness(grey, width, height);
     guide("sharp", detail > 0.12 * contrast && contrast > 3 ? say.good : say.blurred, detail > 0.12 * contrast && contrast > 3);
-    const period = spacing(grey, width, height);
+    // lines that cross the part repeat along it and around it: 1 / normal² = 1 / axial² + 1 / transverse²
+    const along = spacing(grey, width, height, 1, width), around = spacing(grey, height, width, width, 1);
+    const period = along || around ? 1 / Math.hypot(along ? 1 / along : 0, around ? 1 / around : 0) : 0;
     const pixels = period && Math.round(period * Math.max(1, photoWidth / video.videoWidth));
     guide("pitch", period ? (pixels >= 12 ? String(pixels) : say.few.replace("{n}", pixels)) : say.no_lines, period ? pixels >= 12 : null);
     guide("level", tilt === null ? say.unknown : tilt < 4 ? say.good : say.tilted.replace("{n}", Math.round(tilt)), tilt === null ? null : tilt < 4);
@@ -119,15 +121,22 @@
     return [steps / n, Math.sqrt(Math.max(0, squares / n - mean * mean))];
   }
 
-  // First repeat along the rows: the lag of the highest peak of their mean autocorrelation after its first fall.
-  function spacing(grey, width, height) {
-    const lags = Math.min(120, width >> 1), mean = new Float64Array(lags);
-    for (let y = 0; y < height; y += 4) {
-      const row = grey.subarray(y * width, (y + 1) * width), level = row.reduce((a, b) => a + b, 0) / width;
+  // First repeat along lines of `length` pixels, `step` apart: where the mean autocorrelation is highest after its first fall.
+  function spacing(grey, length, lines, step, next) {
+    const lags = Math.min(100, length >> 1), mean = new Float64Array(lags), line = new Float32Array(length);
+    for (let n = 0; n < lines; n += 6) {
+      let level = 0;
+      for (let x = 0; x < length; x++) level += grey[n * next + x * step] / length;
+      // what changes slowly is light, not lines
+      for (let x = 0, slow = 0; x < length; x++) {
+        const value = grey[n * next + x * step] - level;
+        slow += (value - slow) / 20;
+        line[x] = value - slow;
+      }
       for (let lag = 0; lag < lags; lag++) {
         let sum = 0;
-        for (let x = 0; x + lag < width; x++) sum += (row[x] - level) * (row[x + lag] - level);
-        mean[lag] += sum / (width - lag);
+        for (let x = 0; x + lag < length; x++) sum += line[x] * line[x + lag];
+        mean[lag] += sum / (length - lag);
       }
     }
     let lag = 1;
