@@ -190,6 +190,37 @@ def test_live_picture_with_guidance(browser, said, shots):
     context.close()
 
 
+def test_a_photo_that_could_not_be_sent_outlasts_the_page(browser, said):
+    page = browser.new_context(viewport=PHONE["viewport"]).new_page()
+    page.goto(f"http://localhost:{PORT}/")
+    before = page.locator(".parts li").count()
+    page.route("**/inspections", lambda route: route.abort())
+    page.set_input_files("#take", FIXTURES / "out_of_focus.jpg")
+    page.get_by_text("No connection").wait_for()
+    page.unroute("**/inspections")
+    page.reload()  # as phones do that need the memory
+    page.locator(".parts li").nth(before).wait_for()
+    page.reload()
+    assert page.locator(".parts li").count() == before + 1
+
+
+def test_a_photo_is_dropped_on_the_page(browser, said):
+    page = browser.new_page()
+    page.goto(f"http://localhost:{PORT}/")
+    data = page.evaluate_handle(
+        """async () => {
+            const moved = new DataTransfer();
+            const picture = await (await fetch(document.querySelector("link[rel=icon]").href)).blob();
+            moved.items.add(new File([picture], "dropped.jpg", { type: "image/jpeg" }));
+            return moved;
+        }"""
+    )
+    page.dispatch_event("main", "drop", {"dataTransfer": data})
+    page.wait_for_selector("section.verdict", timeout=30_000)
+    assert page.locator("h1").inner_text() == "NOT MEASURED"
+    assert "dropped.jpg" in page.locator("main").inner_text()
+
+
 def test_the_first_page_is_painted_within_a_second(browser, said):
     page = browser.new_page()
     page.goto(f"http://localhost:{PORT}/jobs")

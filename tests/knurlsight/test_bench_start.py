@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import logging
 import ssl
 import stat
 
@@ -11,7 +12,7 @@ from knurlsight.bench.address import LOOPBACK_NAMES, address, host_name, listeni
 from knurlsight.bench.certificate import GOOD_FOR_DAYS, certificate
 from knurlsight.bench.pairing import Code
 from knurlsight.bench.refusals import BenchError
-from knurlsight.bench.serve import code_words, folder_for, start_words
+from knurlsight.bench.serve import code_words, folder_for, log, start_words
 from knurlsight.records.place import find_place
 
 x509 = pytest.importorskip("cryptography.x509", reason="pip install 'knurlsight[https]' for the certificate")
@@ -71,6 +72,24 @@ def test_the_words_of_the_start_say_what_plain_http_means(tmp_path):
     assert kept.fingerprint in start_words(address(8765, lan=True, https=True), kept)
     words = code_words(address(8765, lan=True, https=False), Code("12345678", 0.0))
     assert "1234 5678" in words and "█" in words
+
+
+def test_the_log_has_no_traceback(capsys, monkeypatch):
+    monkeypatch.setattr(logging.getLogger(), "handlers", [])
+    log()
+    try:
+        try:
+            raise ZeroDivisionError("of ours")
+        except ZeroDivisionError:
+            logging.getLogger("uvicorn.error").exception("Exception in ASGI application")
+        try:
+            raise ConnectionResetError
+        except ConnectionResetError:
+            logging.getLogger("uvicorn.error").exception("cut")
+    finally:
+        logging.getLogger().setLevel(logging.WARNING)
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1 and "a bug in knurlsight (ZeroDivisionError)" in said
 
 
 def test_the_folder_lies_beside_the_records(tmp_path, monkeypatch):

@@ -66,10 +66,19 @@ class Dispatch:
         """Something waits."""
         self._wake.set()
 
-    def stop(self) -> None:
-        """End the workers; what they were at waits on disk for the next start."""
+    def leave(self) -> None:
+        """Begin nothing more; whoever waits for progress is let go, and comes back by itself."""
         self._stop.set()
         self._wake.set()
+
+    @property
+    def leaving(self) -> bool:
+        """Whether the bench is about to stop."""
+        return self._stop.is_set()
+
+    def stop(self) -> None:
+        """End the workers; what they were at waits on disk for the next start."""
+        self.leave()
         for worker in self.workers:
             worker.stop()
         for thread in self._threads:

@@ -41,7 +41,7 @@ async def events(request: Request, bench: Bench, identity: str) -> AsyncIterator
     """An event for every change, a comment now and then to keep the line open, and an end when it is done."""
     last: dict[str, Any] = {}
     begun = beat = time.monotonic()
-    while time.monotonic() - begun < LONGEST_S and not await request.is_disconnected():
+    while time.monotonic() - begun < LONGEST_S and not (bench.dispatch.leaving or await request.is_disconnected()):
         try:
             now = state_of(bench, identity)
         except RefusedError:
@@ -60,5 +60,9 @@ async def events(request: Request, bench: Bench, identity: str) -> AsyncIterator
 async def until_done(bench: Bench, identity: str, seconds: float) -> None:
     """Wait until a submission is done, or the time is over."""
     ends = time.monotonic() + seconds
-    while time.monotonic() < ends and state_of(bench, identity)["state"] in ("waiting", "working"):
+    while (
+        not bench.dispatch.leaving
+        and time.monotonic() < ends
+        and state_of(bench, identity)["state"] in ("waiting", "working")
+    ):
         await asyncio.sleep(LOOK_S)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import FrameType
 from typing import TYPE_CHECKING
 
 from knurlsight.bench.address import Address, address, listening
@@ -14,12 +16,14 @@ from knurlsight.bench.certificate import Certificate, certificate
 from knurlsight.bench.dispatch import Dispatch
 from knurlsight.bench.keeping import Records, settle_due
 from knurlsight.bench.pairing import Code, PairingDesk
+from knurlsight.bench.refusals import BenchError
 from knurlsight.bench.state import BenchFolder, bench_folder, held
+from knurlsight.bug_report import bug_words
 from knurlsight.records.place import Place, data_folder, find_place
 from knurlsight.workers import worker_count
 
 if TYPE_CHECKING:
-    from uvicorn import Config
+    from uvicorn import Config, Server
 
 MOST_CONNECTIONS = 200
 
@@ -57,12 +61,13 @@ def serve(store: str | None, port: int, *, lan: bool, https: bool, jobs: int = 0
         kept = certificate(folder.path, where.hosts) if https else None
         bench = open_bench(folder, place, where, lambda code: say(code_words(where, code)), jobs)
         bench.records.store()  # what is wrong with it is said now, not at the first tap
-        logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", datefmt="%H:%M", stream=sys.stderr)
+        log()
         say(start_words(where, kept))
         if where.lan:
             say(code_words(where, bench.pairing.code()))
         config: Config = uvicorn.Config(
             bench_app(bench),
+            log_config=None,
             log_level="warning",
             access_log=False,
             server_header=False,
@@ -73,7 +78,38 @@ def serve(store: str | None, port: int, *, lan: bool, https: bool, jobs: int = 0
             ssl_certfile=kept.certificate if kept is not None else None,
             ssl_keyfile=kept.key if kept is not None else None,
         )
-        uvicorn.Server(config).run(sockets=[bound])
+        server = leaving_server(config, bench.dispatch)
+        server.run(sockets=[bound])
+        if not server.started:
+            raise BenchError("the bench could not start; the reason stands above")
+
+
+def leaving_server(config: Config, dispatch: Dispatch) -> Server:
+    """A server that lets go of those who wait for progress, else they would hold up its end."""
+    import uvicorn
+
+    class LeavingServer(uvicorn.Server):
+        def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+            dispatch.leave()
+            super().handle_exit(sig, frame)
+
+    return LeavingServer(config)
+
+
+def log() -> None:
+    """One line to stderr for each event, without names, addresses or tracebacks: those go into a file."""
+    handler = logging.StreamHandler(sys.stderr)
+    handler.addFilter(_one_line)
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", datefmt="%H:%M", handlers=[handler])
+
+
+def _one_line(record: logging.LogRecord) -> bool:
+    e = record.exc_info[1] if record.exc_info else None
+    if isinstance(e, (asyncio.CancelledError, ConnectionError)):
+        return False  # a connection that was cut
+    if e is not None:
+        record.msg, record.args, record.exc_info, record.exc_text = bug_words(e), (), None, None
+    return True
 
 
 def start_words(where: Address, kept: Certificate | None) -> str:
