@@ -11,10 +11,11 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from knurlsight.bench import devices, keeping, progress, setups, submissions
+from knurlsight.bench.answers import answer_file, result_of
 from knurlsight.bench.bench import Bench, bench_of, device_of
 from knurlsight.bench.intake import form_of, hand_in, scale_word, text_of
 from knurlsight.bench.keeping import KeepAsked
-from knurlsight.bench.pages import answer_file, in_thread, result_of
+from knurlsight.bench.page_answers import in_thread
 from knurlsight.bench.refusals import RefusedError
 from knurlsight.bench.submissions import Submission
 from knurlsight.records.facts import JobFacts, facts_from

@@ -40,7 +40,7 @@ class Dispatch:
         self,
         folder: BenchFolder,
         count: int,
-        settle: Callable[[], None] = lambda: None,
+        settle: Callable[[], object] = lambda: None,
         measure: Measure = measure_photos,
         seconds: float = TASK_SECONDS,
     ) -> None:

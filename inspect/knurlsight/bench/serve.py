@@ -36,7 +36,7 @@ def folder_for(place: Place) -> Path:
 def open_bench(folder: BenchFolder, place: Place, where: Address, on_code: Callable[[Code], None], jobs: int) -> Bench:
     """A bench, ready to be served."""
     records = Records(place)
-    dispatch = Dispatch(folder, worker_count(jobs), lambda: _settle(folder, records))
+    dispatch = Dispatch(folder, worker_count(jobs), lambda: settle_due(folder, records))
     return Bench(folder, records, where, PairingDesk(on_code), dispatch)
 
 
@@ -144,7 +144,3 @@ def code_words(where: Address, code: Code) -> str:
         f"\n{out.getvalue()}\nPair a phone: scan this, or open {where.url} and type  {code.words}\n"
         "Good for ten minutes and one device; the next code stands on the page Devices on this computer."
     )
-
-
-def _settle(folder: BenchFolder, records: Records) -> None:
-    settle_due(folder, records)
