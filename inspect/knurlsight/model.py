@@ -133,10 +133,48 @@ class Surface:
 
 
 @dataclass(frozen=True)
+class LocalMaps:
+    """What a patch of the zone shows, cell by cell; every map is (rows, columns) over the grid `theta` x `z`.
+
+    Attributes
+    ----------
+    theta : (rows,) array
+        Angle round the axis at the crest (rad), 0 nearest the camera.
+    z : (columns,) array
+        Height along the axis in radii, as the cylinder counts it.
+    shifts : tuple of arrays
+        Per family of the fit: how far its lines lie on from the fitted ones, in turns.
+    lines : tuple of (float, float)
+        Per family: turns per rad around and per radius along, as fitted.
+    gain : array
+        Share of the model's contrast that is there, about 1.
+    residual : array
+        Share of the local contrast that the pattern does not explain, 0 to 1.
+    rough : array
+        The same in a narrow window: where exactly, at the price of more noise.
+    weight : array
+        Share of the window that lies in the patch, 0 to 1.
+    pitch : float
+        Normal pitch in radii.
+    """
+
+    theta: Array
+    z: Array
+    shifts: tuple[Array, ...]
+    lines: tuple[tuple[float, float], ...]
+    gain: Array
+    residual: Array
+    rough: Array
+    weight: Array
+    pitch: float
+
+
+@dataclass(frozen=True)
 class Pattern:
     """What was measured on one part.
 
-    `agreement` says what the Hough reading thinks of the Fourier one. When nothing could be measured `form` is None,
+    `pitch_drift` to `open_seam` are named as the limits in [tolerance] that they are held against. `agreement` says
+    what the Hough reading thinks of the Fourier one. When nothing could be measured `form` is None,
     `families` is empty and `cannot` gives the reasons with how to shoot again.
     """
 
@@ -156,6 +194,12 @@ class Pattern:
     faults: tuple[Fault, ...] = ()
     surface: Surface | None = None
     spectrum: Spectrum | None = None
+    maps: LocalMaps | None = None
+    pitch_drift: Quantity | None = None
+    damage_area: Quantity | None = None
+    depth_variation: Quantity | None = None
+    wheel_mark: Quantity | None = None
+    open_seam: Quantity | None = None
     cannot: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 

@@ -1,0 +1,126 @@
+"""From the fitted pattern to its faults and the figures that only the maps tell: drift, damaged area, wheel marks.
+
+One map step (`maps.py`) serves all. What one photo cannot tell stays None: whether the pattern closes and whether the
+depth changes once a turn need the whole circumference, and a mark that is not seen may lie on the other side.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from photoscale.quantity import Quantity
+
+from knurlsight.damage import Damage, Patch, damage_of
+from knurlsight.drift import Drift, drift_of, without_drift
+from knurlsight.flanks import Fit
+from knurlsight.maps import local_maps
+from knurlsight.model import Family, Fault, LocalMaps, Outline, Pattern
+from knurlsight.sightlines import Sightlines
+from knurlsight.trace import zone_border
+
+Array = NDArray[np.float64]
+
+STEADY_LIGHT, CHANGING_LIGHT = 14.0, 5.0  # pitches, for phases and for damage
+U_ONE_MARK = 0.6  # a single mark along a groove may be a scratch: in doubt until it is seen to repeat
+
+
+def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float | None) -> Pattern:
+    """The pattern with its faults, the figures read from the maps, and the maps themselves.
+
+    Parameters
+    ----------
+    pattern : Pattern
+        As measured, its outline in radii.
+    fit : Fit
+        The fitted model.
+    sight : Sightlines
+        The patch that it was fitted to.
+    radius_mm : float or None
+        Crest radius; without it faults have no place in mm.
+    """
+    if not pattern.families:
+        return pattern
+    first, last = pattern.outline.zone_z
+    steady = local_maps(fit, sight, STEADY_LIGHT)
+    drift = drift_of(steady, fit.knurl, last - first)
+    if drift is not None and _drifts(drift):
+        sight = without_drift(sight, drift)
+    maps = local_maps(fit, sight, CHANGING_LIGHT)
+    damage = damage_of(maps, fit.knurl)
+    place = _Place(pattern.outline, radius_mm)
+    marks = [p for p in damage.patches if p.family is not None]
+    faults = [
+        *(place.double_track(f) for f in pattern.families if f.double_track.present),
+        *(_damaged(place, p, damage, maps) for p in damage.patches if p.family is None),
+        *(_mark(place, p) for p in marks),
+    ]
+    return replace(
+        pattern,
+        faults=(*pattern.faults, *faults),
+        pitch_drift=_size(drift),
+        damage_area=damage.share,
+        wheel_mark=Quantity(1.0, 0.0 if len(marks) > 1 else U_ONE_MARK) if marks else None,
+        maps=replace(maps, shifts=steady.shifts),
+    )
+
+
+def _drifts(drift: Drift) -> bool:
+    return abs(drift.signed.value) > 3 * drift.signed.u
+
+
+def _size(drift: Drift | None) -> Quantity | None:
+    return Quantity(abs(drift.signed.value), drift.signed.u) if drift is not None else None
+
+
+class _Place:
+    """Where a fault lies, in the photo and in mm from end 1."""
+
+    def __init__(self, outline: Outline, radius_mm: float | None) -> None:
+        self.outline, self.radius_mm = outline, radius_mm
+
+    def px(self, where: Array) -> Array:
+        """Points (n, 2) of θ and z in radii on the crest, as seen."""
+        camera, cylinder = self.outline.camera, self.outline.cylinder
+        points = cylinder.points(where[:, 0], where[:, 1] * cylinder.radius)
+        return np.asarray(camera.project(points), np.float64)
+
+    def span_mm(self, z: Array) -> tuple[float | None, float | None]:
+        if self.radius_mm is None:
+            return None, None
+        first, last = self.outline.zone_z
+        low, high = (float(np.clip(v, first, last) - first) * self.radius_mm for v in (z.min(), z.max()))
+        return low, high
+
+    def words(self, z: Array) -> str:
+        low, high = self.span_mm(z)
+        return f", {low:.1f} to {high:.1f} mm from end 1" if low is not None and high is not None else ""
+
+    def fault(self, kind: str, words: str, where: Array, extent: float | None, severity: Quantity | None) -> Fault:
+        low, high = self.span_mm(where[:, 1])
+        return Fault(kind, words, self.px(where), low, high, extent, severity)
+
+    def double_track(self, family: Family) -> Fault:
+        track = family.double_track
+        low, high = self.span_mm(np.array(self.outline.zone_z))
+        extent = track.extent.value if track.extent is not None else None
+        words = f"{family.hand} family: {track.words or 'a second set of lines between the first'}"
+        return Fault("double_tracking", words, zone_border(self.outline), low, high, extent, track.ghost_ratio)
+
+
+def _damaged(place: _Place, patch: Patch, damage: Damage, maps: LocalMaps) -> Fault:
+    whole = abs(float(np.ptp(maps.theta) * np.ptp(maps.z)))
+    share = patch.area / whole
+    words = (
+        f"torn, dented or chip-loaded patch over {share:.1%} of the zone looked at{place.words(patch.outline[:, 1])}"
+    )
+    return place.fault("torn", words, patch.outline, share, patch.lost)
+
+
+def _mark(place: _Place, patch: Patch) -> Fault:
+    words = (
+        f"one groove is not rolled out over a short length{place.words(patch.outline[:, 1])}: "
+        "if it comes back once a wheel turn, a tooth of the wheel is broken or dirty"
+    )
+    return place.fault("wheel_mark", words, patch.outline, None, patch.lost)
