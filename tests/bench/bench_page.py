@@ -173,7 +173,7 @@ def long_run(server: int, uploads: int) -> None:
     row(f"{uploads} uploads in a row, MB after a fifth -> at the end", words + f" MB (server, workers); {took:.0f} s")
 
 
-def fuzz() -> None:
+def fuzz(folder: Path) -> None:
     """Requests made up from the API's own description."""
     token = httpx2.post(f"{URL}/api/v1/tokens", json={"name": "fuzz"}).json()["token"]
     checks = "not_a_server_error,status_code_conformance,content_type_conformance,response_schema_conformance"
@@ -182,6 +182,7 @@ def fuzz() -> None:
         [*command, "--header", f"Authorization: Bearer {token}", "--max-examples", "100", "--no-color"],
         capture_output=True,
         text=True,
+        cwd=folder,
     )
     cases = re.search(r"(\d+) generated", done.stdout)
     row(
@@ -227,7 +228,7 @@ def main() -> None:
             if asked.uploads:
                 long_run(process.pid, asked.uploads)
             if asked.fuzz:
-                fuzz()
+                fuzz(folder)
 
 
 if __name__ == "__main__":

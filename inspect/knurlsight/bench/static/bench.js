@@ -51,16 +51,27 @@ function sendOnce(upload) {
   });
 }
 
-const pause = (ms) => new Promise((resolve) => {
-  const timer = setTimeout(resolve, ms);
-  addEventListener("online", () => { clearTimeout(timer); resolve(); }, { once: true });
-});
+// Until the time is over, the network is back, or the button is pressed.
+function pause(ms) {
+  const button = find("#send-again"), stop = new AbortController();
+  button.hidden = false;
+  return new Promise((resolve) => {
+    const timer = setTimeout(done, ms);
+    function done() {
+      clearTimeout(timer);
+      stop.abort();
+      button.hidden = true;
+      resolve();
+    }
+    addEventListener("online", done, { signal: stop.signal });
+    button.addEventListener("click", done, { signal: stop.signal });
+  });
+}
 
 // The same upload name each time: a photo that arrived without our hearing of it is not measured twice.
 async function send(upload) {
-  const box = find("#sending"), say = find("#sending-words"), again = find("#send-again");
+  const box = find("#sending"), say = find("#sending-words");
   box.hidden = false;
-  again.hidden = true;
   if (upload.photos[0]) {
     find("#sent-picture").src = URL.createObjectURL(upload.photos[0]);
     box.scrollIntoView({ block: "nearest" });
@@ -104,10 +115,13 @@ async function showWhileWaiting(photo, path) {
   } catch { /* a format that the browser does not show */ }
 }
 
-async function handIn(photos, od) {
-  const upload = { upload: uploadName(), photos, od };
-  await remember(upload);
-  return send(upload);
+// All of them are remembered before the first is sent, should the page be closed on the way.
+async function handIn(parts, od) {
+  const uploads = parts.map((photos) => ({ upload: uploadName(), photos, od }));
+  for (const upload of uploads) await remember(upload);
+  let path = null;
+  for (const upload of uploads) path = await send(upload);
+  return path;
 }
 
 async function shoot(files) {
@@ -120,10 +134,11 @@ async function shoot(files) {
     if (answer === "cancel") return;
     many = answer === "many";
   }
-  let path = null;
-  for (const group of many ? photos.map((p) => [p]) : [photos]) path = await handIn(group, od);
-  form.elements.od.value = "";
-  if (path) location.assign(many ? "/" : path);
+  const path = await handIn(many ? photos.map((p) => [p]) : [photos], od);
+  if (path) {
+    form.elements.od.value = ""; // a reading is that of one part
+    location.assign(many ? "/" : path);
+  }
 }
 
 function askSeveral(count, od) {

@@ -58,7 +58,7 @@
     const form = find("#shoot");
     if (!form.reportValidity()) return;
     take.disabled = true;
-    const path = await handIn([await still()], form.elements.od.value);
+    const path = await handIn([[await still()]], form.elements.od.value);
     take.disabled = false;
     if (path) location.assign(path);
   });
