@@ -178,22 +178,24 @@ def _dashes(ends: Array, dash: float) -> Iterable[Array]:
 # --- words -----------------------------------------------------------------------------------------------------------
 
 
-def _font(px: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
+def font_of(px: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
+    """The built-in font at a height."""
     return ImageFont.load_default(px)
 
 
-def _plain_letters(text: str) -> str:
+def plain_letters(text: str) -> str:
     """The built-in font has Latin letters, ± and °; the rest is written with what it has."""
     for special, plain in (("–", "-"), ("×", "x"), ("≤", "at most "), ("≥", "at least "), ("ψ", "helix ")):
         text = text.replace(special, plain)
     return text
 
 
-def _wrapped(
+def wrapped_rows(
     draw: ImageDraw.ImageDraw, text: str, font: ImageFont.FreeTypeFont | ImageFont.ImageFont, room: float
 ) -> list[str]:
+    """Words in rows that fit."""
     rows, row = [], ""
-    for word in _plain_letters(text).split():
+    for word in plain_letters(text).split():
         longer = f"{row} {word}".strip()
         if row and draw.textlength(longer, font=font) > room:
             rows.append(row)
@@ -207,13 +209,13 @@ def _banner(width: int, verdict: str | None, lines: Sequence[str]) -> NDArray[np
     """A strip with the verdict as shape and word, and up to three lines of why."""
     big, small = max(26, width // 22), max(15, width // 55)
     pad = big // 3
-    big_font, font = _font(big), _font(small)
+    big_font, font = font_of(big), font_of(small)
     probe = ImageDraw.Draw(Image.new("RGB", (1, 1)))
     word = VERDICT_WORDS[verdict]
     left = pad + big + pad + int(probe.textlength(word, font=big_font)) + 2 * pad
     beside = width - left - pad > 22 * small  # else the reasons go under the word
     start = left if beside else pad
-    rows = [row for text in lines for row in _wrapped(probe, text, font, width - start - pad)]
+    rows = [row for text in lines for row in wrapped_rows(probe, text, font, width - start - pad)]
     if len(rows) > MOST_ROWS:
         rows = [*rows[: MOST_ROWS - 1], f"{rows[MOST_ROWS - 1]} ..."]
     row_height = round(small * 1.3)
@@ -221,7 +223,7 @@ def _banner(width: int, verdict: str | None, lines: Sequence[str]) -> NDArray[np
     height = max(2 * pad + round(1.15 * big), top + row_height * len(rows) + pad)
     strip = Image.new("RGB", (width, height), VERDICT_COLOURS[verdict])
     draw = ImageDraw.Draw(strip)
-    _shape(draw, verdict, pad, pad, big)
+    verdict_shape(draw, verdict, pad, pad, big)
     draw.text((2 * pad + big, pad + big / 2), word, fill=WHITE, font=big_font, anchor="lm")
     if beside:
         top = (height - row_height * len(rows)) // 2
@@ -230,7 +232,7 @@ def _banner(width: int, verdict: str | None, lines: Sequence[str]) -> NDArray[np
     return _bgr(strip)
 
 
-def _shape(draw: ImageDraw.ImageDraw, verdict: str | None, x: float, y: float, size: float) -> None:
+def verdict_shape(draw: ImageDraw.ImageDraw, verdict: str | None, x: float, y: float, size: float) -> None:
     """A tick in a disc, a cross in a square, a bar in a triangle: told apart without colour, from across the room."""
     ink, thick = VERDICT_COLOURS[verdict], max(2, round(size / 8))
     if verdict == "pass":
@@ -268,7 +270,7 @@ def _legend(width: int, parts: Sequence[Drawn], scale_px: Array | None) -> NDArr
     if not entries:
         entries.append((WHITE, "no knurled part found in this photo"))
     size = max(14, width // 70)
-    font, pad = _font(size), size // 2
+    font, pad = font_of(size), size // 2
     probe = ImageDraw.Draw(Image.new("RGB", (1, 1)))
     rows: list[list[tuple[float, Colour, str]]] = [[]]
     x = float(pad)
@@ -293,7 +295,7 @@ def _labels(canvas: NDArray[np.uint8], k: float, parts: Sequence[Drawn]) -> NDAr
     """Name, shape and word of the verdict beside every part of a tray."""
     size = max(16, max(canvas.shape[:2]) // 80)
     image = Image.fromarray(np.ascontiguousarray(canvas[:, :, ::-1]))
-    draw, font = ImageDraw.Draw(image), _font(size)
+    draw, font = ImageDraw.Draw(image), font_of(size)
     for part in parts:
         corners = (trace.zone_corners(part.outline) + 0.5) * k - 0.5
         x, y = corners[:, 0].mean(), max(float(size), corners[:, 1].min() - size)
@@ -302,7 +304,7 @@ def _labels(canvas: NDArray[np.uint8], k: float, parts: Sequence[Drawn]) -> NDAr
         left = min(max(0.0, x - wide / 2 - size), max(0.0, canvas.shape[1] - wide - 2 * size))
         box = (left, y - 0.8 * size, left + wide + 2 * size, y + 0.8 * size)
         draw.rectangle(box, fill=VERDICT_COLOURS[part.verdict])
-        _shape(draw, part.verdict, left + 0.3 * size, y - 0.5 * size, size)
+        verdict_shape(draw, part.verdict, left + 0.3 * size, y - 0.5 * size, size)
         draw.text((left + 1.6 * size, y), text, fill=WHITE, font=font, anchor="lm")
     return _bgr(image)
 

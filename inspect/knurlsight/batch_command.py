@@ -1,31 +1,37 @@
-"""``knurlsight batch``: every part of a tray photo, or every photo of a folder."""
+"""``knurlsight batch``: every part of a tray photo, or every photo of a folder or list."""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
+import contextlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from knurlsight.inspect_command import (
+    DISTANCE_HELP,
     EXIT_STATUS,
     HEIGHT_HELP,
     SCALE_HELP,
     check_outputs,
     say,
-    scale_request,
     units_of,
     write_outputs,
 )
 
 if TYPE_CHECKING:
-    from knurlsight.folder import Row
-    from knurlsight.inspection import Inspection, ScaleRequest
-    from knurlsight.setup_model import Setup
+    import threading
 
-WORDS = {"pass": "pass", "fail": "FAIL", "cannot_tell": "cannot tell", "unreadable": "unreadable", None: "measured"}
+    from knurlsight.batch_job import Ask, Job, Row
+    from knurlsight.batch_lines import PartLine
+    from knurlsight.figures import Units
+    from knurlsight.inspection import Inspection
+    from knurlsight.workers import Pool
+
+LIST_ENDINGS = (".csv", ".toml")
+ROW_ENDING = ".jsonl"
+SUMMARY_ENDINGS = (".html", ".csv", ".parquet")
 
 
 def register(app: typer.Typer) -> None:
@@ -34,7 +40,11 @@ def register(app: typer.Typer) -> None:
     @app.command()
     def batch(
         target: Annotated[
-            Path, typer.Argument(metavar="TRAY.jpg|FOLDER", help="A photo of many parts, or a folder of photos.")
+            Path,
+            typer.Argument(
+                metavar="TRAY.jpg|FOLDER|LIST.csv|ROWS.jsonl",
+                help="A photo of many parts, a folder of photos, a job list (.csv, .toml), or rows to sum up again.",
+            ),
         ],
         setup: Annotated[
             Path | None, typer.Option("--setup", metavar="S.toml", help="What was wanted of every part.")
@@ -43,13 +53,22 @@ def register(app: typer.Typer) -> None:
         scale_height: Annotated[
             str, typer.Option("--scale-height", metavar="bench|axis|crest|MM", help=HEIGHT_HELP)
         ] = "bench",
+        scale_photo: Annotated[
+            Path | None,
+            typer.Option(
+                "--scale-photo", metavar="PHOTO", help="The scale stands in this photo by the same fixed camera."
+            ),
+        ] = None,
+        camera_distance: Annotated[
+            str | None, typer.Option("--camera-distance", metavar="LENGTH", help=DISTANCE_HELP)
+        ] = None,
         json_out: Annotated[
             Path | None,
             typer.Option("--json", metavar="OUT", help="Tray: write the result file; - is standard output."),
         ] = None,
         jsonl: Annotated[
             Path | None,
-            typer.Option("--jsonl", metavar="OUT", help="Folder: one row a photo, as they come; a second run goes on."),
+            typer.Option("--jsonl", metavar="OUT", help="Folder: one row a part, as they come; a second run goes on."),
         ] = None,
         report: Annotated[
             Path | None, typer.Option("--report", metavar="OUT.html", help="Tray: write a report of all parts.")
@@ -58,245 +77,428 @@ def register(app: typer.Typer) -> None:
             Path | None,
             typer.Option("--picture", metavar="OUT.png|jpg", help="Tray: the photo with every part marked."),
         ] = None,
-        units: Annotated[str, typer.Option("--units", metavar="mm|in", help="Units of lengths to read.")] = "mm",
-        jobs: Annotated[int, typer.Option("--jobs", metavar="N", min=0, help="Side by side; 0 is one a core.")] = 0,
+        summary: Annotated[
+            list[Path] | None,
+            typer.Option(
+                "--summary",
+                metavar="OUT.html|csv|parquet",
+                help="Verdicts, figures with Pp and Ppk, run charts and faults; may be repeated.",
+            ),
+        ] = None,
+        tiles: Annotated[
+            Path | None,
+            typer.Option("--tiles", metavar="OUT.png|jpg", help="A tile of every part that failed or cannot be told."),
+        ] = None,
+        subgroup: Annotated[
+            int, typer.Option("--subgroup", metavar="N", min=1, max=10, help="Parts to a point of the run charts.")
+        ] = 1,
+        tray: Annotated[
+            Path | None,
+            typer.Option("--tray", metavar="TRAY.toml", help="Tray: its places, the parts expected, their setups."),
+        ] = None,
+        tray_out: Annotated[
+            Path | None,
+            typer.Option("--tray-out", metavar="TRAY.toml", help="Tray: write a tray file from this full tray."),
+        ] = None,
+        group: Annotated[
+            str | None,
+            typer.Option(
+                "--group",
+                metavar="PATTERN",
+                help="Folder: photos of one part by their names, such as '{part}_*' for a12_1.jpg, a12_2.jpg.",
+            ),
+        ] = None,
+        watch: Annotated[
+            bool, typer.Option("--watch", help="Folder: go on with every photo that arrives, until Ctrl-C.")
+        ] = False,
+        only_failed: Annotated[
+            Path | None,
+            typer.Option("--only-failed", metavar="ROWS.jsonl", help="Only what is not a pass in these earlier rows."),
+        ] = None,
         limit: Annotated[
-            int | None, typer.Option("--limit", min=1, metavar="N", help="Folder: the first N photos.")
+            int | None, typer.Option("--limit", min=1, metavar="N", help="Folder: the first N parts.")
         ] = None,
         fail_fast: Annotated[bool, typer.Option("--fail-fast", help="Folder: stop at the first fail.")] = False,
+        jobs: Annotated[int, typer.Option("--jobs", metavar="N", min=0, help="Side by side; 0 is one a core.")] = 0,
+        cluster: Annotated[
+            str | None,
+            typer.Option(
+                "--cluster",
+                metavar="tls://HOST:PORT",
+                help="Measure on a Dask cluster. A scheduler runs code for anyone who reaches it: TLS with client "
+                "certificates, or tcp:// on this machine, nothing else.",
+            ),
+        ] = None,
+        send: Annotated[
+            bool, typer.Option("--send", help="Send the photos to the cluster, whose machines do not see the files.")
+        ] = False,
+        units: Annotated[str, typer.Option("--units", metavar="mm|in", help="Units of lengths to read.")] = "mm",
     ) -> None:
-        """Inspect every part of a tray photo, or every photo of a folder."""
+        """Inspect every part of a tray photo, or every photo of a folder or list."""
+        from knurlsight.batch_job import Ask
         from knurlsight.errors import KnurlsightError
+        from knurlsight.setup import read_setup
 
-        if target.is_dir():
-            if json_out is not None or report is not None or picture is not None:
-                raise KnurlsightError(
-                    f"{target}: is a folder, its rows go to --jsonl; --json, --report, --picture are for a tray photo",
-                    hint=f"knurlsight batch {target} --jsonl rows.jsonl",
-                )
-            words = [scale or "", scale_height]
-            raise typer.Exit(_folder(target, setup, words, jsonl, jobs, limit, fail_fast))
-        if jsonl is not None:
+        shown = units_of(units)
+        ending = target.suffix.lower()
+        is_tray = not target.is_dir() and ending not in (*LIST_ENDINGS, ROW_ENDING)
+        given = {
+            "--json": json_out, "--report": report, "--picture": picture, "--tray": tray, "--tray-out": tray_out,
+        }  # fmt: skip
+        if not is_tray and any(value is not None for value in given.values()):
+            names = ", ".join(name for name, value in given.items() if value is not None)
+            raise KnurlsightError(
+                f"{target}: its rows go to --jsonl; {names} is for a tray photo",
+                hint=f"knurlsight batch {target} --jsonl rows.jsonl",
+            )
+        if is_tray and jsonl is not None:
             raise KnurlsightError(f"{target}: a tray photo's result goes to --json", hint="--json tray.json")
-        raise typer.Exit(_tray(target, setup, scale, scale_height, json_out, report, picture, units, jobs))
+        of_folder = {"--group": group, "--watch": watch or None}
+        if not target.is_dir() and any(value is not None for value in of_folder.values()):
+            names = ", ".join(name for name, value in of_folder.items() if value is not None)
+            raise KnurlsightError(f"{target}: is no folder, and {names} is for one")
+        if watch and group is not None:
+            raise KnurlsightError("--watch and --group: a group may still be growing; give one of them")
+        if send and cluster is None:
+            raise KnurlsightError("--send is for --cluster; photos here are read where they are")
+        if send and scale_photo is not None:
+            raise KnurlsightError(
+                "--send and --scale-photo: the scale photo is not sent; put it where every machine finds it"
+            )
+        wanted = Wanted(target, summary or [], tiles, subgroup, shown)
+        inputs = [p for p in (setup, scale_photo, tray, only_failed) if p is not None]
+        wanted.check([*inputs, *([] if target.is_dir() else [target])], [p for p in (json_out, report, picture) if p])
+        if ending == ROW_ENDING:
+            raise typer.Exit(_sum_up(wanted))
+        ask = Ask(read_setup(setup) if setup is not None else None, scale, scale_height, scale_photo, camera_distance)
+        ask.read()
+        if is_tray:
+            outputs = TrayOutputs(json_out, report, picture, tray_out)
+            raise typer.Exit(_tray(wanted, ask, outputs, tray, inputs, jobs))
+        run = Run(jsonl, limit, fail_fast, only_failed, watch, group)
+        raise typer.Exit(_folder(wanted, ask, run, inputs, lambda see: _pool(cluster, send, jobs, see), send))
 
 
-def _tray(
-    target: Path,
-    setup: Path | None,
-    scale: str | None,
-    scale_height: str,
-    json_out: Path | None,
-    report: Path | None,
-    picture: Path | None,
-    units: str,
-    jobs: int,
-) -> int:
+class Wanted:
+    """What is made of all parts together, whichever way they came."""
+
+    def __init__(
+        self, target: Path, summaries: Sequence[Path], tiles: Path | None, subgroup: int, units: Units
+    ) -> None:
+        self.target, self.summaries, self.tiles = target, summaries, tiles
+        self.subgroup, self.units = subgroup, units
+
+    def check(self, inputs: list[Path], others: list[Path]) -> None:
+        """Refuse outputs that could not be written, before anything is measured."""
+        from knurlsight.errors import OutputError
+
+        for path in self.summaries:
+            if path.suffix.lower() not in SUMMARY_ENDINGS:
+                raise OutputError(
+                    f"{path}: a summary is written as {', '.join(SUMMARY_ENDINGS)}", hint="--summary batch.html"
+                )
+        outputs = [*self.summaries, *([self.tiles] if self.tiles is not None else []), *others]
+        check_outputs(outputs, self.tiles, inputs)
+
+    def write(self, lines: Sequence[PartLine], files: Callable[[str], Path]) -> None:
+        """Make every output first, then write them all; where a line's photo is, `files` knows."""
+        from knurlsight.output import write_bytes
+
+        made: list[tuple[Path, bytes]] = []
+        shown: list[tuple[PartLine, object]] = []
+        if self.tiles is not None or any(p.suffix.lower() == ".html" for p in self.summaries):
+            from knurlsight.tiles import failed_lines, tiles
+
+            failed = failed_lines(lines)
+            shown = list(tiles(failed, {line.photo: files(line.photo) for line in failed}))
+        for path in self.summaries:
+            made.append((path, self._summary(path, lines, shown)))
+        if self.tiles is not None:
+            from knurlsight.pictures import encoded
+            from knurlsight.tiles import sheet
+
+            made.append((self.tiles, encoded(sheet(shown), self.tiles.suffix)))  # type: ignore[arg-type]
+        for path, data in made:
+            write_bytes(path, data)
+            typer.echo(f"written: {path}", err=True)
+
+    def _summary(self, path: Path, lines: Sequence[PartLine], shown: Sequence[tuple[PartLine, object]]) -> bytes:
+        from knurlsight import summary_table
+
+        if path.suffix.lower() == ".csv":
+            return summary_table.csv_bytes(lines)
+        if path.suffix.lower() == ".parquet":
+            return summary_table.parquet_bytes(lines)
+        from knurlsight.summary import summarise
+        from knurlsight.summary_page import html
+
+        whole = summarise(lines, self.subgroup)
+        return html(whole, self.target.name, shown, self.units).encode()  # type: ignore[arg-type]
+
+
+# --- a tray ----------------------------------------------------------------------------------------------------------
+
+
+class TrayOutputs:
+    """Files of a tray alone."""
+
+    def __init__(self, json: Path | None, report: Path | None, picture: Path | None, tray: Path | None) -> None:
+        self.json, self.report, self.picture, self.tray = json, report, picture, tray
+
+    def files(self) -> list[Path]:
+        """Those that were asked for."""
+        return [p for p in (self.json, self.report, self.picture, self.tray) if p is not None]
+
+
+def _tray(wanted: Wanted, ask: Ask, out: TrayOutputs, tray: Path | None, inputs: list[Path], jobs: int) -> int:
     from photoscale.photo import load_photo
 
-    from knurlsight.setup import read_setup
-    from knurlsight.tray import inspect_tray
-    from knurlsight.workers import worker_count, workers
+    from knurlsight.batch_lines import lines_of_tray
+    from knurlsight.batch_progress import Progress
+    from knurlsight.output import write_text
+    from knurlsight.result import result_of
+    from knurlsight.tray import inspect_tray, missing
+    from knurlsight.tray_file import read_tray
+    from knurlsight.workers import LocalPool, worker_count
 
-    units_word = units_of(units)
-    outputs = [o for o in (json_out, report, picture) if o is not None]
-    check_outputs(outputs, picture, [target, *([setup] if setup is not None else [])])
-    request = scale_request(scale, scale_height, None)
-    wanted = read_setup(setup) if setup is not None else None
-    photo = load_photo(target)
-    with workers(worker_count(jobs)) as executor:
-        inspection = inspect_tray(photo, wanted, request, executor)
-    write_outputs(inspection, json_out, report, picture, units_word)
-    if "-" not in (str(json_out), str(report)):
-        say(tray_screen(inspection))
-    for path in outputs:
+    check_outputs(out.files(), out.picture, [wanted.target, *inputs])
+    places = read_tray(tray) if tray is not None else None
+    photo = load_photo(wanted.target)
+    progress = Progress(None, "parts")
+
+    def each(part: object, of: int) -> None:
+        progress.total = of
+        progress.show(getattr(part, "verdict", None))
+
+    with LocalPool(worker_count(jobs)) as pool:
+        inspection = inspect_tray(photo, ask.setup, ask.read(), pool, places, each)
+    progress.end()
+    write_outputs(inspection, out.json, out.report, out.picture, wanted.units)
+    if out.tray is not None:
+        write_text(out.tray, _tray_text(inspection, wanted.target.name))
+    absent = missing(places, [p.id for p in inspection.parts])
+    result = result_of(inspection).model_dump(mode="json")
+    photo_name = str(wanted.target)
+    lines = lines_of_tray(result, photo_name, [tuple(line.split(": ", 1)) for line in absent])  # type: ignore[misc]
+    if "-" not in (str(out.json), str(out.report)):
+        say(tray_screen(inspection, lines, wanted.units))
+    for path in out.files():
         if str(path) != "-":
             typer.echo(f"written: {path}", err=True)
+    wanted.write(lines, Path)
     return EXIT_STATUS[inspection.verdict]
 
 
-def tray_screen(inspection: Inspection) -> str:
+def _tray_text(inspection: Inspection, photo: str) -> str:
+    from knurlsight.trace import zone_corners
+    from knurlsight.tray_file import tray_text
+
+    places = [(p.id, zone_corners(p.pattern.outline).mean(axis=0).tolist()) for p in inspection.parts]
+    return tray_text(places, "photo", photo)
+
+
+def tray_screen(inspection: Inspection, lines: Sequence[PartLine], units: Units = "mm") -> str:
     """The verdict over the tray, then one line a part, the failed first."""
+    from knurlsight.batch_screen import counts_words, loud, spread_table
+    from knurlsight.summary import VERDICTS, summarise
     from knurlsight.terminal import HEADS, seen_words
 
-    counts = Counter(p.verdict for p in inspection.parts)
-    summary = ", ".join(f"{counts[v]} {WORDS[v]}" for v in ("fail", "cannot_tell", "pass", None) if counts[v])
+    whole = summarise(lines)
     arc = seen_words([p.pattern for p in inspection.parts])
-    lines = [
+    text = [
         f"  {HEADS[inspection.verdict]}   {arc}".rstrip(),
-        f"  {len(inspection.parts)} parts: {summary or 'none'}",
+        f"  {len(inspection.parts)} parts: {counts_words(whole)}",
+        *spread_table(whole, units),
         "",
     ]
-    if not inspection.parts:
-        lines += [f"  {r}" for r in inspection.reasons]
-    order = {"fail": 0, "cannot_tell": 1, "pass": 2, None: 3}
-    for part in sorted(inspection.parts, key=lambda p: order[p.verdict]):
-        why = part.reasons[0] if part.reasons else ""
-        more = f" (and {len(part.reasons) - 1} more)" if len(part.reasons) > 1 else ""
-        lines.append(f"  {part.id:4s} {WORDS[part.verdict]:12s} {why}{more}".rstrip())
+    said = {f"{line.id}: {why}" for line in lines for why in line.why}
+    text += [f"  {r}" for r in inspection.reasons if r not in said and (r not in lines[0].why if lines else True)]
+    width = max([4, *(len(line.id) for line in lines)])
+    for line in sorted(lines, key=lambda p: VERDICTS.index(p.verdict)):
+        more = f" (and {len(line.why) - 1} more)" if len(line.why) > 1 else ""
+        why = line.why[0] if line.why else ""
+        text.append(f"  {line.id:{width}s} {loud(line.verdict):12s} {why}{more}".rstrip())
     if inspection.scale is not None:
-        lines += ["", f"  scale: {inspection.scale.source}"]
+        text += ["", f"  scale: {inspection.scale.source}"]
     elif inspection.parts and inspection.parts[0].no_lengths:
-        lines += ["", f"  scale: none; {inspection.parts[0].no_lengths}"]
-    return "\n".join(lines)
+        text += ["", f"  scale: none; {inspection.parts[0].no_lengths}"]
+    return "\n".join(text)
+
+
+# --- a folder or a list ----------------------------------------------------------------------------------------------
+
+
+class Run:
+    """How a folder or list is gone through."""
+
+    def __init__(
+        self,
+        jsonl: Path | None,
+        limit: int | None,
+        fail_fast: bool,
+        only_failed: Path | None,
+        watch: bool,
+        group: str | None,
+    ) -> None:
+        self.jsonl, self.limit, self.fail_fast = jsonl, limit, fail_fast
+        self.only_failed, self.watch, self.group = only_failed, watch, group
 
 
 def _folder(
-    target: Path,
-    setup: Path | None,
-    words: Sequence[str],
-    jsonl: Path | None,
-    jobs: int,
-    limit: int | None,
-    fail_fast: bool,
+    wanted: Wanted, ask: Ask, run: Run, inputs: list[Path], open_pool: Callable[[Path | None], Pool], send: bool
 ) -> int:
-    from dataclasses import replace
-    from functools import partial
-
-    from knurlsight.folder import photos_below, read_rows, request_hash, run_folder
+    from knurlsight.batch_job import no_row
+    from knurlsight.batch_lines import line_of_row
+    from knurlsight.batch_progress import Progress
+    from knurlsight.batch_rows import RowFile, read_done
+    from knurlsight.batch_run import run_jobs
+    from knurlsight.batch_screen import batch_screen
     from knurlsight.output import check_writable
-    from knurlsight.setup import read_setup
-    from knurlsight.workers import worker_count, workers
+    from knurlsight.summary import summarise
 
-    wanted = read_setup(setup) if setup is not None else None
-    request = scale_request(words[0] or None, words[1], None)
-    found = photos_below(target)[:limit]
-    asked = request_hash(wanted.content_hash if wanted is not None else "", words)
-    if jsonl is not None:
-        check_writable(jsonl, [setup] if setup is not None else [])
-    done = read_rows(jsonl, asked) if jsonl is not None and str(jsonl) != "-" else {}
+    if run.jsonl is not None:
+        check_writable(run.jsonl, [*inputs, *([] if wanted.target.is_dir() else [wanted.target])])
+    found, closed = _jobs(wanted.target, ask, run)
+    lines: dict[str, PartLine] = {}
 
-    inspect = partial(inspect_file, setup=wanted, request=request)
-    rows: list[Row] = []
-    progress = Progress(len(found))
-    count = worker_count(jobs)
-    with workers(count) as executor, Appender(jsonl) as appender:
-        for row, is_new in run_folder(found, inspect, asked, executor, count, done):
-            if is_new:
-                appender.append(row)
-            # the file has it all; the summary needs no more than why
-            rows.append(replace(row, result={"reasons": row.result["reasons"][:1]}) if row.result else row)
-            progress.show(row.verdict, is_new)
-            if fail_fast and row.verdict == "fail":
-                break
-    progress.end()
-    if str(jsonl) != "-":
-        say(folder_screen(rows, len(found)))
-    return folder_status(rows)
+    def keep(row: Row) -> None:
+        lines[row.id] = line_of_row(row)
 
-
-def inspect_file(path: Path, setup: Setup | None, request: ScaleRequest) -> tuple[str | None, dict[str, Any]]:
-    """One photo from file to verdict and result; runs in a worker."""
-    import json
-
-    from photoscale.photo import load_photo
-
-    from knurlsight.inspection import inspect_part
-    from knurlsight.result import json_line, result_of
-
-    inspection = inspect_part([load_photo(path)], setup, request)
-    return inspection.verdict, json.loads(json_line(result_of(inspection)))
+    is_file = run.jsonl is not None and str(run.jsonl) != "-"
+    requests = {job.ask.request for job in found} | {ask.request}
+    # locked before it is read: two runs on one file would measure everything twice
+    with RowFile(run.jsonl) as rows, _stop_on_signals(run.watch) as stop:
+        done = read_done(run.jsonl, requests, keep) if is_file and run.jsonl is not None else None
+        earlier, lines = lines, {}
+        progress = Progress(None if run.watch else len(found))
+        every = _arrivals(wanted.target, ask, run, stop) if run.watch else iter(found)
+        pool = open_pool(found[0].photos[0] if found else None)
+        with pool:
+            for path, why in closed:
+                keep(no_row(_closed_job(path, ask), f"{path}: cannot be looked into ({why})"))
+            for row, is_new in run_jobs(every, pool, done, send=send):
+                if is_new:
+                    rows.append(row)
+                    keep(row)
+                else:
+                    lines[row.id] = earlier[row.id]
+                progress.show(row.verdict, is_new)
+                if run.fail_fast and row.verdict == "fail":
+                    break
+        progress.end()
+    ordered = list(lines.values()) if run.watch else _in_order(lines, found)
+    if str(run.jsonl) != "-":
+        total = len(lines) if run.watch else len(found) + len(closed)
+        say(batch_screen(summarise(ordered, wanted.subgroup), total, wanted.units))
+    wanted.write(ordered, Path)
+    return status_of(ordered)
 
 
-def folder_status(rows: Sequence[Row]) -> int:
-    """1 if any part fails, else 3 if any cannot be told or read, else 0."""
-    verdicts = {row.verdict for row in rows}
+def _jobs(target: Path, ask: Ask, run: Run) -> tuple[tuple[Job, ...], tuple[tuple[Path, str], ...]]:
+    """What there is to do, and folders that could not be looked into."""
+    from knurlsight.batch_rows import rows_in
+    from knurlsight.errors import KnurlsightError
+    from knurlsight.folder import jobs_of, photos_below, scan
+    from knurlsight.job_list import read_job_list
+
+    closed: tuple[tuple[Path, str], ...] = ()
+    if target.is_dir():
+        folder = scan(target) if run.watch else photos_below(target)
+        found, closed = jobs_of(target, folder.photos, ask, run.group), folder.closed
+    else:
+        found = read_job_list(target, ask)
+    if run.only_failed is not None:
+        verdicts = {row.id: row.verdict for row in rows_in(run.only_failed)}
+        found = tuple(job for job in found if verdicts.get(job.id) in ("fail", "cannot_tell", "unreadable"))
+        closed = ()
+        if not found:
+            raise KnurlsightError(f"{run.only_failed}: no part of {target} is in it that is not a pass")
+    return found[: run.limit], closed
+
+
+def _closed_job(path: Path, ask: Ask) -> Job:
+    from knurlsight.batch_job import Job
+
+    return Job(f"{path}/", (path,), ask)
+
+
+def _arrivals(folder: Path, ask: Ask, run: Run, stop: threading.Event) -> Iterator[Job | None]:
+    """What is there already, then what arrives."""
+    from knurlsight.folder import jobs_of
+    from knurlsight.watch import arriving
+
+    count = 0
+    typer.echo(f"watching {folder}; Ctrl-C ends it", err=True)
+    for path in arriving(folder, stop):
+        if stop.is_set():
+            return
+        if path is None:
+            yield None
+            continue
+        yield from jobs_of(folder, [path], ask)
+        count += 1
+        if run.limit is not None and count >= run.limit:
+            return
+
+
+@contextlib.contextmanager
+def _stop_on_signals(wanted: bool) -> Iterator[threading.Event]:
+    """While a folder is watched, Ctrl-C and SIGTERM are its normal end; a second one interrupts what still goes on."""
+    import signal
+    import threading
+
+    stop = threading.Event()
+    if not wanted:
+        yield stop
+        return
+
+    def handle(number: int, frame: object) -> None:
+        if stop.is_set():
+            raise KeyboardInterrupt
+        stop.set()
+
+    before = {number: signal.signal(number, handle) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _pool(cluster: str | None, send: bool, jobs: int, must_see: Path | None) -> Pool:
+    if cluster is not None:
+        from knurlsight.cluster import ClusterPool
+
+        return ClusterPool(cluster, None if send or must_see is None else must_see.resolve())
+    from knurlsight.workers import LocalPool, worker_count
+
+    return LocalPool(worker_count(jobs))
+
+
+def _in_order(lines: dict[str, PartLine], jobs: Iterable[Job]) -> list[PartLine]:
+    """Lines in the order of the jobs; what belongs to none, such as a closed folder, last."""
+    ordered = [lines[job.id] for job in jobs if job.id in lines]
+    known = {line.id for line in ordered}
+    return ordered + [line for line in lines.values() if line.id not in known]
+
+
+def status_of(lines: Sequence[PartLine]) -> int:
+    """1 if any part fails, else 3 if any cannot be told or read or is missing, else 0."""
+    verdicts = {line.verdict for line in lines}
     if "fail" in verdicts:
         return 1
-    return 3 if verdicts & {"cannot_tell", "unreadable"} else 0
+    return 3 if verdicts & {"cannot_tell", "unreadable", "missing"} else 0
 
 
-def folder_screen(rows: Sequence[Row], wanted: int) -> str:
-    """Counts, then one line a photo that is not a pass."""
-    counts = Counter(row.verdict for row in rows)
-    order = ("fail", "cannot_tell", "unreadable", "pass", None)
-    summary = ", ".join(f"{counts[v]} {WORDS[v]}" for v in order if counts[v])
-    lines = [f"  {len(rows)} of {wanted} photos: {summary}", ""]
-    for row in sorted(rows, key=lambda r: (order.index(r.verdict), r.photo)):
-        if row.verdict in ("pass", None):
-            continue
-        reasons = (row.result or {}).get("reasons") or []
-        lines.append(f"  {row.photo}  {WORDS[row.verdict]}  {row.error or (reasons[0] if reasons else '')}".rstrip())
-    return "\n".join(lines).rstrip()
+def _sum_up(wanted: Wanted) -> int:
+    """The summary again, from rows that were written before."""
+    from knurlsight.batch_lines import line_of_row
+    from knurlsight.batch_rows import rows_in
+    from knurlsight.batch_screen import batch_screen
+    from knurlsight.summary import summarise
 
-
-class Appender:
-    """Appends rows to a file, each on disk before the next; standard output for ``-``, nowhere for None."""
-
-    def __init__(self, path: Path | None) -> None:
-        self.path = path
-        self.file: Any = None
-
-    def __enter__(self) -> Appender:
-        if self.path is not None and str(self.path) != "-":
-            self.file = self.path.open("ab")
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self.file is not None:
-            self.file.close()
-
-    def append(self, row: Row) -> None:
-        """Write one row.
-
-        Raises
-        ------
-        OutputError
-            The disk is full or gone; what was written before stays.
-        """
-        import contextlib
-        import os
-
-        from knurlsight.errors import OutputError
-
-        if self.path is None:
-            return
-        if self.file is None:
-            say(row.line().rstrip("\n"))
-            return
-        begin = self.file.tell()
-        try:
-            self.file.write(row.line().encode())
-            self.file.flush()
-            os.fsync(self.file.fileno())
-        except OSError as e:
-            with contextlib.suppress(OSError):  # if this fails too, the next run cuts the broken line off
-                self.file.truncate(begin)
-            raise OutputError(
-                f"{self.path}: cannot be written ({e.strerror or e}); the rows before stay",
-                hint="make room, then give the same command again",
-            ) from e
-
-
-class Progress:
-    """How far it is, on stderr: a line that is rewritten on a terminal, now and then a line elsewhere."""
-
-    def __init__(self, total: int) -> None:
-        import sys
-        import time
-
-        self.clock = time.monotonic
-        self.total, self.seen, self.measured, self.fails = total, 0, 0, 0
-        self.begin = self.said = self.clock()
-        self.stream = sys.stderr
-
-    def show(self, verdict: str | None, is_new: bool) -> None:
-        """Count one photo."""
-        self.seen += 1
-        self.measured += is_new
-        self.fails += verdict == "fail"
-        now = self.clock()
-        on_terminal = self.stream.isatty()
-        if not on_terminal and now - self.said < 10 and self.seen < self.total:
-            return
-        self.said = now
-        rate = self.measured / max(now - self.begin, 1e-6)
-        left = (self.total - self.seen) / rate if rate else 0.0
-        text = f"{self.seen} of {self.total}, {rate:.2f} a second, {left:.0f} s left, {self.fails} failed"
-        self.stream.write(f"\r{text}\x1b[K" if on_terminal else f"{text}\n")
-        self.stream.flush()
-
-    def end(self) -> None:
-        """Leave the line."""
-        if self.stream.isatty():
-            self.stream.write("\n")
+    by_id = {row.id: line_of_row(row) for row in rows_in(wanted.target)}
+    lines = [by_id[part_id] for part_id in sorted(by_id)]
+    say(batch_screen(summarise(lines, wanted.subgroup), len(lines), wanted.units, "parts"))
+    wanted.write(lines, Path)
+    return status_of(lines)

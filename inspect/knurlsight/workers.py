@@ -6,16 +6,42 @@ interpreter's lock), so processes it is.
 
 from __future__ import annotations
 
-import contextlib
 import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Callable
+from concurrent.futures import Future, ProcessPoolExecutor
+from types import TracebackType
+from typing import Any, Protocol, Self, TypeVar
 
-from knurlsight.errors import KnurlsightError
+T = TypeVar("T")
+
+
+class Pool(Protocol):
+    """Where work is done: `submit` as an executor has it, `restart` after its workers were lost.
+
+    A worker that is ended from outside shows as `concurrent.futures.BrokenExecutor` from the future.
+    """
+
+    @property
+    def count(self) -> int:
+        """How many work at the same time."""
+        ...
+
+    def __enter__(self) -> Any: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, e: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
+
+    def submit(self, work: Callable[..., T], /, *inputs: Any) -> Future[T]:
+        """Have something done by a worker."""
+        ...
+
+    def restart(self) -> None:
+        """Begin again with new workers."""
+        ...
 
 
 def worker_count(jobs: int) -> int:
@@ -25,36 +51,48 @@ def worker_count(jobs: int) -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-@contextlib.contextmanager
-def workers(count: int) -> Iterator[Executor | None]:
-    """A pool of processes; None for one, where this process does the work itself.
+class LocalPool:
+    """Processes on this machine; for one, this process does the work itself.
 
-    Raises
-    ------
-    KnurlsightError
-        A process was ended from outside, as a machine does that runs out of memory.
+    Parameters
+    ----------
+    count : int
+        How many.
     """
-    _one_thread()
-    if count == 1:
-        yield None
-        return
-    pool = ProcessPoolExecutor(count, multiprocessing.get_context("spawn"), initializer=_start)
-    try:
-        yield pool
-    except BrokenProcessPool as e:
-        raise KnurlsightError(
-            "a worker was ended from outside, as happens when memory runs out; what was written before stays",
-            hint="give the same command again with --jobs 1",
-        ) from e
-    finally:
-        pool.shutdown(cancel_futures=True)
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self.executor: ProcessPoolExecutor | None = None
+
+    def __enter__(self) -> Self:
+        one_thread()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, e: BaseException | None, trace: TracebackType | None) -> None:
+        self.restart()
+
+    def submit(self, work: Callable[..., T], /, *inputs: Any) -> Future[T]:
+        """Have something done by a worker; they are started when first needed."""
+        if self.count == 1:
+            done: Future[T] = Future()
+            done.set_result(work(*inputs))
+            return done
+        if self.executor is None:
+            self.executor = ProcessPoolExecutor(self.count, multiprocessing.get_context("spawn"), initializer=_start)
+        return self.executor.submit(work, *inputs)
+
+    def restart(self) -> None:
+        """Let the workers finish what they are at, then end them."""
+        if self.executor is not None:
+            self.executor.shutdown(cancel_futures=True)
+            self.executor = None
 
 
 def _start() -> None:
     # Ctrl-C reaches the whole group; the parent alone answers it
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
-    _one_thread()
+    one_thread()
 
 
 def _end_with_parent() -> None:
@@ -65,7 +103,7 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _one_thread() -> None:
+def one_thread() -> None:
     """Hold the libraries to one thread; those not loaded yet read the environment, as do the workers' own."""
     import cv2
 

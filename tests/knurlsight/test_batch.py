@@ -18,9 +18,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from knurlsight import cli, inspection, tray
+from knurlsight.batch_job import Ask, Row
+from knurlsight.batch_rows import read_done, rows_in
 from knurlsight.errors import KnurlsightError, OutputError
-from knurlsight.folder import Row, photos_below, read_rows, request_hash
-from knurlsight.tray import places, standing_apart
+from knurlsight.folder import photos_below
+from knurlsight.setup import setup_from_text
+from knurlsight.tray import standing_apart
+from knurlsight.tray_places import places
 from PIL import Image
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -156,7 +160,7 @@ def rows_of(path: Path) -> list[dict]:
 def test_every_photo_is_a_row_and_one_that_cannot_be_read_says_so(folder, tmp_path, capsys):
     out = tmp_path / "rows.jsonl"
     assert run(folder, "--jsonl", out) == 3
-    rows = {r["photo"]: r for r in rows_of(out)}
+    rows = {r["id"]: r for r in rows_of(out)}
     assert set(rows) == {"a.jpg", "b.jpg", "d.jpg", "second/c.JPG"}
     assert rows["a.jpg"]["verdict"] == "pass" and rows["a.jpg"]["result"]["parts"][0]["form"] == "RGE"
     assert rows["d.jpg"]["verdict"] == "unreadable" and "not a photo" in rows["d.jpg"]["error"]
@@ -169,14 +173,14 @@ def test_every_photo_is_a_row_and_one_that_cannot_be_read_says_so(folder, tmp_pa
 def test_an_interrupted_run_goes_on_where_it_stopped(folder, tmp_path, cut, monkeypatch, capsys):
     out = tmp_path / "rows.jsonl"
     run(folder, "--jsonl", out)
-    whole = sorted(rows_of(out), key=lambda r: r["photo"])
+    whole = sorted(rows_of(out), key=lambda r: r["id"])
     lines = out.read_text().splitlines(keepends=True)
     # as a kill in the middle of writing a row leaves it
     out.write_text("".join(lines[:cut]) + lines[cut][: len(lines[cut]) // 2])
     measured = []
     monkeypatch.setattr(inspection, "measure_part", lambda *_: measured.append(1) or made.pattern())
     run(folder, "--jsonl", out)
-    assert sorted(rows_of(out), key=lambda r: r["photo"]) == whole
+    assert sorted(rows_of(out), key=lambda r: r["id"]) == whole
     assert len(measured) <= 4 - cut
 
 
@@ -189,7 +193,7 @@ def test_rows_of_another_setup_are_not_mixed_with_these(folder, tmp_path, capsys
     assert out.read_bytes() == before
 
 
-@pytest.mark.parametrize("text", ["dear sir\n", "dear sir", '{"photo": 1}\n'])
+@pytest.mark.parametrize("text", ["dear sir\n", "dear sir", '{"id": 1}\n'])
 def test_a_file_that_holds_no_rows_is_left_alone(text, folder, tmp_path, capsys):
     out = tmp_path / "letter.txt"
     out.write_text(text)
@@ -224,7 +228,7 @@ def test_a_bug_of_ours_costs_one_row_not_the_batch(folder, tmp_path, monkeypatch
     monkeypatch.setattr(inspection, "measure_part", breaks_once)
     out = tmp_path / "rows.jsonl"
     assert run(folder, "--jsonl", out) == 3
-    rows = {r["photo"]: r for r in rows_of(out)}
+    rows = {r["id"]: r for r in rows_of(out)}
     assert rows["a.jpg"]["verdict"] == "pass" and "ZeroDivisionError" in rows["b.jpg"]["error"]
     Path(rows["b.jpg"]["error"].rsplit(" ", 1)[1]).unlink()
 
@@ -252,17 +256,24 @@ def test_a_folder_without_photos(tmp_path, capsys):
 
 
 def test_the_request_tells_setups_and_scales_apart():
-    hashes = {request_hash(s, [w, "bench"]) for s in ("a", "b") for w in ("card", "od:20mm")}
-    assert len(hashes) == 4
+    setups = [setup_from_text(made.SETUP), setup_from_text(made.SETUP.replace("4 %", "5 %")), None]
+    asks = {
+        Ask(setup, scale, height).request
+        for setup in setups
+        for scale in ("card", None)
+        for height in ("axis", "bench")
+    }
+    assert len(asks) == 12
 
 
 def test_rows_read_back(tmp_path):
-    row = Row("ü.jpg", "0" * 64, "r", "pass", "", {"reasons": []})
+    row = Row("ü.jpg", ("ü.jpg",), ((3, 4),), "0" * 64, "r", "pass", "", {"reasons": []})
     path = tmp_path / "rows.jsonl"
     path.write_text(row.line())
-    assert list(read_rows(path, "r").values()) == [row]
+    assert list(rows_in(path)) == [row]
+    assert list(read_done(path, ["r"]).rows) == ["ü.jpg"]
     with pytest.raises(OutputError):
-        read_rows(path, "other")
+        read_done(path, ["other"])
 
 
 def test_parts_measured_side_by_side_come_out_the_same(monkeypatch):
@@ -289,7 +300,7 @@ def test_workers_measure_the_same_as_one_process(tmp_path, capsys):
     for jobs, path in out.items():
         words = ["--scale", "od:20mm", "--jobs", str(jobs), "--jsonl", str(path)]
         assert cli.run(["batch", str(root), *words]) == 3
-    one, two = (sorted(rows_of(p), key=lambda r: r["photo"]) for p in out.values())
+    one, two = (sorted(rows_of(p), key=lambda r: r["id"]) for p in out.values())
     assert one == two and [r["verdict"] for r in one] == ["cannot_tell"] * 3
 
 
@@ -309,5 +320,5 @@ def test_a_run_that_is_killed_outright_goes_on_and_leaves_no_worker_behind(tmp_p
     before = out.read_bytes().count(b"\n")
     done = subprocess.run([*command, "--jobs", "1"], capture_output=True, check=False)
     assert done.returncode == 3
-    assert [r["photo"] for r in sorted(rows_of(out), key=lambda r: r["photo"])] == [f"{i:02}.png" for i in range(24)]
+    assert [r["id"] for r in sorted(rows_of(out), key=lambda r: r["id"])] == [f"{i:02}.png" for i in range(24)]
     assert before >= 2
