@@ -13,7 +13,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
-from bench_doubles import client, hand_in, photo_bytes, running_bench, wait_for
+from bench_doubles import client, free_port, hand_in, photo_bytes, running_bench, wait_for
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
@@ -23,7 +23,7 @@ from knurlsight.bench.openapi import document
 ROOT = Path(__file__).parents[2]
 API = (ROOT / "inspect" / "knurlsight" / "bench" / "API.md").read_text(encoding="utf-8")
 EXAMPLES = re.findall(r"^curl .*$|^.*\| curl .*$", "\n".join(re.findall(r"```sh\n(.*?)```", API, re.S)), re.M)
-PORT = 8931
+PORT = free_port()
 
 
 @pytest.fixture(scope="module")
@@ -92,7 +92,7 @@ def test_a_second_bench_on_the_port_is_refused_in_one_line(served, tmp_path):
     command = [sys.executable, "-m", "knurlsight", "bench", "--store", str(tmp_path), "--port", str(PORT)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=30)
     assert done.returncode == 2 and done.stderr.startswith(f"error: port {PORT}") and "hint: --port" in done.stderr
-    command = [sys.executable, "-m", "knurlsight", "bench", "--store", str(served), "--port", str(PORT + 1)]
+    command = [sys.executable, "-m", "knurlsight", "bench", "--store", str(served), "--port", str(free_port())]
     done = subprocess.run(command, capture_output=True, text=True, timeout=30)
     assert done.returncode == 2 and "another bench" in done.stderr
 

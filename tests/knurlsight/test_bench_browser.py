@@ -14,7 +14,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from bench_doubles import wait_for
+from bench_doubles import free_port, wait_for
 
 ROOT = Path(__file__).parents[2]
 FIXTURES = ROOT / "fixtures"
@@ -23,7 +23,7 @@ playwright = pytest.importorskip(
     "playwright.sync_api", reason="pip install 'knurlsight[browser]' for the browser tests"
 )
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine: apt install chromium")
-PORT = 8941
+PORT = free_port()
 PHONE = {"viewport": {"width": 390, "height": 844}, "device_scale_factor": 2, "has_touch": True, "is_mobile": True}
 
 

@@ -12,11 +12,11 @@ from pathlib import Path
 
 import httpx2
 import pytest
-from bench_doubles import wait_for
+from bench_doubles import free_port, wait_for
 
 pytest.importorskip("cryptography", reason="pip install 'knurlsight[https]' for the encrypted bench")
 FIXTURES = Path(__file__).parents[2] / "fixtures"
-PORT = 8947
+PORT = free_port()
 
 
 @contextlib.contextmanager
