@@ -57,6 +57,15 @@ MOST_ROWS = 5
 
 
 @dataclass(frozen=True)
+class Numbered:
+    """A fault to draw: its polygon (n, 2) px, empty where it is everywhere, under a number that the legend explains."""
+
+    number: int
+    words: str
+    polygon_px: Array
+
+
+@dataclass(frozen=True)
 class Drawn:
     """One part to draw: its outline, its families, a name and a verdict (either may be empty)."""
 
@@ -64,7 +73,7 @@ class Drawn:
     families: tuple[Family, ...] = ()
     name: str = ""
     verdict: str | None = None
-    faults_px: tuple[Array, ...] = ()
+    faults: tuple[Numbered, ...] = ()
 
 
 def picture(
@@ -97,7 +106,9 @@ def picture(
     drawn = _draw(_resized(colour, k), k, (0.0, 0.0), parts, scale_px)
     if len(parts) > 1:
         drawn = _labels(drawn, k, parts)
-    return np.vstack([_banner(drawn.shape[1], verdict, lines), drawn, _legend(drawn.shape[1], parts, scale_px)])
+    drawn = _numbers(drawn, k, (0.0, 0.0), parts)
+    strips = [_banner(drawn.shape[1], verdict, lines), drawn, _legend(drawn.shape[1], parts, scale_px)]
+    return np.vstack([*strips, *_fault_list(drawn.shape[1], parts)])
 
 
 def close_up(colour: NDArray[np.uint8], part: Drawn, longest_px: int = 1400) -> NDArray[np.uint8]:
@@ -111,7 +122,8 @@ def close_up(colour: NDArray[np.uint8], part: Drawn, longest_px: int = 1400) -> 
         return colour[:0, :0]
     k = min(3.0, longest_px / max(x1 - x0, y1 - y0))
     crop = np.ascontiguousarray(colour[y0:y1, x0:x1])
-    return _draw(_resized(crop, k), k, (float(x0), float(y0)), [part], None)
+    corner = float(x0), float(y0)
+    return _numbers(_draw(_resized(crop, k), k, corner, [part], None), k, corner, [part])
 
 
 # --- drawing ---------------------------------------------------------------------------------------------------------
@@ -149,9 +161,9 @@ def _draw(
         line(trace.zone_border(part.outline), YELLOW, 2 * pen, closed=True)
         for dash in _dashes(trace.axis_line(part.outline, overhang=0.25), 14 * pen / k):
             line(dash, WHITE, pen)
-        for polygon in part.faults_px:
-            if len(polygon) >= 2:
-                line(polygon, VERMILION, 2 * pen, closed=True)
+        for fault in part.faults:
+            if len(fault.polygon_px) >= 2:
+                line(fault.polygon_px, VERMILION, 2 * pen, closed=True)
     if scale_px is not None and len(scale_px):
         step = max(1, math.ceil(len(scale_px) / MOST_MARKS))
         for x, y in np.asarray(scale_px, np.float64).reshape(-1, 2)[::step]:
@@ -263,7 +275,7 @@ def _legend(width: int, parts: Sequence[Drawn], scale_px: Array | None) -> NDArr
         entries += [(YELLOW, "knurled zone"), (WHITE, "outline and axis")]
         hands = dict.fromkeys(f.hand for p in parts for f in p.families)
         entries += [(FAMILY_COLOURS[h], FAMILY_WORDS[h] + " as measured") for h in hands]
-        if any(p.faults_px for p in parts):
+        if any(len(f.polygon_px) for p in parts for f in p.faults):
             entries.append((VERMILION, "fault"))
     if scale_px is not None and len(scale_px):
         entries.append((GREEN, "scale marks found"))
@@ -307,6 +319,54 @@ def _labels(canvas: NDArray[np.uint8], k: float, parts: Sequence[Drawn]) -> NDAr
         verdict_shape(draw, part.verdict, left + 0.3 * size, y - 0.5 * size, size)
         draw.text((left + 1.6 * size, y), text, fill=WHITE, font=font, anchor="lm")
     return _bgr(image)
+
+
+def _numbers(
+    canvas: NDArray[np.uint8], k: float, corner: tuple[float, float], parts: Sequence[Drawn]
+) -> NDArray[np.uint8]:
+    """The number of every fault that has a place, at the upper end of its polygon, none over another."""
+    faults = [f for p in parts for f in p.faults if len(f.polygon_px) >= 2]
+    if not faults:
+        return canvas
+    size = max(15, max(canvas.shape[:2]) // 60)
+    image = Image.fromarray(np.ascontiguousarray(canvas[:, :, ::-1]))
+    draw, font = ImageDraw.Draw(image), font_of(size)
+    taken: list[tuple[float, float]] = []
+    for fault in faults:
+        on_canvas = (np.asarray(fault.polygon_px, np.float64) - corner + 0.5) * k - 0.5
+        x, y = on_canvas[on_canvas[:, 1].argmin()]
+        y -= 0.9 * size
+        while any(abs(x - a) < 1.6 * size and abs(y - b) < 1.6 * size for a, b in taken):
+            x += 1.7 * size
+        x, y = (float(np.clip(v, size, max(size, n - size))) for v, n in zip((x, y), image.size, strict=True))
+        taken.append((x, y))
+        r = 0.8 * size
+        draw.ellipse((x - r, y - r, x + r, y + r), fill=VERMILION, outline=WHITE, width=max(1, size // 9))
+        draw.text((x, y), str(fault.number), fill=WHITE, font=font, anchor="mm")
+    return _bgr(image)
+
+
+def _fault_list(width: int, parts: Sequence[Drawn]) -> list[NDArray[np.uint8]]:
+    """A strip that says what the numbers mean; none without faults."""
+    rows = [(str(f.number), f"{p.name}: {f.words}" if len(parts) > 1 else f.words) for p in parts for f in p.faults]
+    if not rows:
+        return []
+    size = max(14, width // 70)
+    font, pad = font_of(size), size // 2
+    probe = ImageDraw.Draw(Image.new("RGB", (1, 1)))
+    laid = [(number, wrapped_rows(probe, words, font, width - 4 * size - pad)) for number, words in rows]
+    step = round(1.4 * size)
+    strip = Image.new("RGB", (width, sum(step * len(w) + pad for _, w in laid) + pad), INK)
+    draw = ImageDraw.Draw(strip)
+    y = float(pad)
+    for number, words in laid:
+        middle = y + step / 2
+        draw.ellipse((pad, middle - 0.75 * size, pad + 1.5 * size, middle + 0.75 * size), fill=VERMILION)
+        draw.text((pad + 0.75 * size, middle), number, fill=WHITE, font=font, anchor="mm")
+        for i, row in enumerate(words):
+            draw.text((3 * size, y + i * step + step / 2), row, fill=WHITE, font=font, anchor="lm")
+        y += step * len(words) + pad
+    return [_bgr(strip)]
 
 
 def _bgr(image: Image.Image) -> NDArray[np.uint8]:

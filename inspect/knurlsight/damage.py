@@ -30,6 +30,7 @@ MOST_RESIDUAL = 0.5  # usual residual above which nothing can be said
 MARK_STANDS_OUT = 0.4
 MARK_LONG, MARK_WIDE = 1.6, 0.55  # standard extents in pitches: at least this ratio, at most this width
 MARK_ASKEW_DEG = 15.0
+MARK_BLUR = 0.9  # pitches
 
 
 @dataclass(frozen=True)
@@ -56,9 +57,10 @@ class Patch:
 
 @dataclass(frozen=True)
 class Damage:
-    """All patches; their `share` of the area looked at; None where the photo is too poor to tell."""
+    """All patches, the area looked at (square radii), and their share of it: None where the photo is too poor."""
 
     patches: tuple[Patch, ...]
+    looked_at: float
     share: Quantity | None
 
 
@@ -66,7 +68,7 @@ def damage_of(maps: LocalMaps, knurl: Knurl) -> Damage:
     """Patches of a pattern that has been fitted, and of drift if it drifts."""
     inside = _judged(maps, knurl)
     if not inside.any() or float(np.median(maps.residual[inside])) > MOST_RESIDUAL:
-        return Damage((), None)
+        return Damage((), 0.0, None)
     marks = tuple(_marks(maps, knurl, inside))
     excess = _excess(maps.residual, inside)
     scatter = 1.4826 * float(np.median(np.abs(excess[inside] - np.median(excess[inside]))))
@@ -78,7 +80,7 @@ def damage_of(maps: LocalMaps, knurl: Knurl) -> Damage:
         outline, area = _hull(maps, spot)
         if area < SMALLEST * maps.pitch**2 or float(excess[spot].max()) < max(PEAK, 1.5 * level):
             continue
-        if any(_covers(outline, m) for m in marks):
+        if any(_hardly_more(outline, area, m, maps.pitch) for m in marks):
             continue
         lost = excess[spot] / (1 - usual)
         patches.append(Patch(outline, area, Quantity(min(1.0, float(lost.mean())), float(lost.std()))))
@@ -87,7 +89,9 @@ def damage_of(maps: LocalMaps, knurl: Knurl) -> Damage:
     # the border of a patch is known to about half a window all round; below the smallest patch nothing is seen
     border = sum(_perimeter(p.outline) for p in patches) * 0.25 * maps.pitch / whole
     u = float(np.hypot(border, 0.5 * SMALLEST * maps.pitch**2 / whole))
-    return Damage((*patches, *marks), Quantity(min(1.0, share), u))
+    # torn metal has narrow spots, too
+    marks = tuple(m for m in marks if not any(_shared(p.outline, m) > 0 for p in patches))
+    return Damage((*patches, *marks), whole, Quantity(min(1.0, share), u))
 
 
 def _judged(maps: LocalMaps, knurl: Knurl) -> NDArray[np.bool_]:
@@ -155,7 +159,12 @@ def _perimeter(outline: Array) -> float:
     return float(np.hypot(*(outline - np.roll(outline, 1, axis=0)).T).sum())
 
 
-def _covers(outline: Array, mark: Patch) -> bool:
-    """Whether a patch is hardly more than a mark seen through the wide window."""
+def _shared(outline: Array, mark: Patch) -> float:
+    """Area that a patch and a mark share."""
     shared, _ = cv2.intersectConvexConvex(outline.astype(np.float32), mark.outline.astype(np.float32))
-    return bool(shared > 0.3 * mark.area)
+    return float(shared)
+
+
+def _hardly_more(outline: Array, area: float, mark: Patch, pitch: float) -> bool:
+    """Whether a patch is a mark seen through the wide window, which widens it by about a pitch all round."""
+    return _shared(outline, mark) > 0.3 * mark.area and area < mark.area + MARK_BLUR * pitch * _perimeter(mark.outline)

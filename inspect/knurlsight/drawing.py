@@ -51,13 +51,13 @@ class Text:
 
 @dataclass(frozen=True)
 class Picture:
-    """A grey picture that fills a rectangle; (rows, columns) of uint8, black 0."""
+    """A picture that fills a rectangle: uint8, grey (rows, columns) or red, green, blue (rows, columns, 3)."""
 
     x: float
     y: float
     width: float
     height: float
-    grey: NDArray[np.uint8]
+    pixels: NDArray[np.uint8]
 
 
 Mark = Line | Shape | Text | Picture
@@ -78,11 +78,11 @@ def rectangle(x: float, y: float, width: float, height: float, colour: str) -> S
     return Shape(((x, y), (x + width, y), (x + width, y + height), (x, y + height)), colour)
 
 
-def png_of(grey: NDArray[np.uint8]) -> bytes:
-    """A grey picture as PNG."""
+def png_of(pixels: NDArray[np.uint8]) -> bytes:
+    """A picture, grey or red, green, blue, as PNG."""
     import cv2
 
-    done, data = cv2.imencode(".png", grey)
+    done, data = cv2.imencode(".png", pixels[:, :, ::-1] if pixels.ndim == 3 else pixels)
     if not done:  # pragma: no cover - OpenCV encodes any uint8 array
         raise ValueError("the picture could not be encoded")
     return bytes(data.tobytes())
@@ -101,7 +101,7 @@ def to_svg(drawing: Drawing) -> str:
 
 def _svg(mark: Mark) -> str:
     if isinstance(mark, Picture):
-        data = base64.b64encode(png_of(mark.grey)).decode()
+        data = base64.b64encode(png_of(mark.pixels)).decode()
         place = f'x="{mark.x:.3f}" y="{mark.y:.3f}" width="{mark.width:.3f}" height="{mark.height:.3f}"'
         return f'<image {place} preserveAspectRatio="none" href="data:image/png;base64,{data}"/>'
     if isinstance(mark, Text):
@@ -129,7 +129,7 @@ def onto_pdf(drawing: Drawing, canvas: Any, x_mm: float, top_mm: float, page_hei
     for mark in drawing.marks:
         if isinstance(mark, Picture):
             x, y = at(mark.x, mark.y + mark.height)
-            reader = ImageReader(BytesIO(png_of(mark.grey)))
+            reader = ImageReader(BytesIO(png_of(mark.pixels)))
             canvas.drawImage(reader, x, y, mark.width / MM_PER_POINT, mark.height / MM_PER_POINT)
         elif isinstance(mark, Text):
             canvas.setFillColor(HexColor(mark.colour))
@@ -165,7 +165,7 @@ def to_png(drawing: Drawing, dots_per_inch: float = 200.0) -> bytes:
     for mark in drawing.marks:
         if isinstance(mark, Picture):
             size = (max(1, round(mark.width * fine)), max(1, round(mark.height * fine)))
-            image.paste(Image.fromarray(mark.grey).resize(size), (round(mark.x * fine), round(mark.y * fine)))
+            image.paste(Image.fromarray(mark.pixels).resize(size), (round(mark.x * fine), round(mark.y * fine)))
         elif isinstance(mark, Text):
             font = ImageFont.truetype(font_path(mark.bold), max(1, round(mark.size_mm * fine)))
             anchor = {"start": "ls", "middle": "ms", "end": "rs"}[mark.anchor]

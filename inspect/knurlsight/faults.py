@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from photoscale.quantity import Quantity
 
-from knurlsight.damage import Damage, Patch, damage_of
+from knurlsight.damage import Patch, damage_of
 from knurlsight.drift import Drift, drift_of, without_drift
 from knurlsight.flanks import Fit
 from knurlsight.maps import local_maps
-from knurlsight.model import Family, Fault, LocalMaps, Outline, Pattern
+from knurlsight.model import Family, Fault, Outline, Pattern
 from knurlsight.sightlines import Sightlines
 from knurlsight.trace import zone_border
 
@@ -53,8 +53,7 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
     marks = [p for p in damage.patches if p.family is not None]
     faults = [
         *(place.double_track(f) for f in pattern.families if f.double_track.present),
-        *(_damaged(place, p, damage, maps) for p in damage.patches if p.family is None),
-        *(_mark(place, p) for p in marks),
+        *((_damaged if p.family is None else _mark)(place, p, p.area / damage.looked_at) for p in damage.patches),
     ]
     return replace(
         pattern,
@@ -102,25 +101,23 @@ class _Place:
         return Fault(kind, words, self.px(where), low, high, extent, severity)
 
     def double_track(self, family: Family) -> Fault:
+        """It has no place of its own: how much of the zone it covers stands with the family."""
         track = family.double_track
         low, high = self.span_mm(np.array(self.outline.zone_z))
-        extent = track.extent.value if track.extent is not None else None
         words = f"{family.hand} family: {track.words or 'a second set of lines between the first'}"
-        return Fault("double_tracking", words, zone_border(self.outline), low, high, extent, track.ghost_ratio)
+        return Fault("double_tracking", words, zone_border(self.outline), low, high, None, track.ghost_ratio)
 
 
-def _damaged(place: _Place, patch: Patch, damage: Damage, maps: LocalMaps) -> Fault:
-    whole = abs(float(np.ptp(maps.theta) * np.ptp(maps.z)))
-    share = patch.area / whole
+def _damaged(place: _Place, patch: Patch, share: float) -> Fault:
     words = (
         f"torn, dented or chip-loaded patch over {share:.1%} of the zone looked at{place.words(patch.outline[:, 1])}"
     )
     return place.fault("torn", words, patch.outline, share, patch.lost)
 
 
-def _mark(place: _Place, patch: Patch) -> Fault:
+def _mark(place: _Place, patch: Patch, share: float) -> Fault:
     words = (
         f"one groove is not rolled out over a short length{place.words(patch.outline[:, 1])}: "
         "if it comes back once a wheel turn, a tooth of the wheel is broken or dirty"
     )
-    return place.fault("wheel_mark", words, patch.outline, None, patch.lost)
+    return place.fault("wheel_mark", words, patch.outline, share, patch.lost)

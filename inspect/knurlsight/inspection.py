@@ -24,6 +24,7 @@ from photoscale.words import RigWord, ScaleHeight, ScaleWord
 from knurlsight import verdict as verdicts
 from knurlsight.causes import Cause, causes_of
 from knurlsight.expected import Expectation, expectation
+from knurlsight.figure_faults import with_figure_faults
 from knurlsight.limits import Limit, limits
 from knurlsight.measure import measure_part
 from knurlsight.model import Outline, Pattern
@@ -241,6 +242,7 @@ def judge_part(
 ) -> PartInspection:
     """Checks, causes and verdict of one measured part; without a setup the standard pitches that fit."""
     if setup is None or basis is None:
+        pattern = with_figure_faults(pattern, None)
         reasons = pattern.cannot if pattern.form is None else ()
         verdict: Verdict | None = "cannot_tell" if pattern.form is None else None
         return PartInspection(
@@ -254,6 +256,7 @@ def judge_part(
         no_lengths=no_lengths,
         blank_diameter_mm=basis.blank_diameter_mm,
     )
+    pattern = with_figure_faults(pattern, checks)
     verdict = verdicts.worst(c.verdict for c in checks)
     if pattern.form is None:
         # a part whose pattern could not be read is never failed for what was not seen

@@ -8,14 +8,17 @@ from numpy.typing import NDArray
 from photoscale.photo import colour
 
 from knurlsight import annotate
-from knurlsight.annotate import Drawn
+from knurlsight.annotate import Drawn, Numbered
+from knurlsight.drawing import to_png
 from knurlsight.figures import Units
 from knurlsight.inspection import Inspection, PartInspection
-from knurlsight.model import Family, Spectrum, Surface
+from knurlsight.map_pictures import map_drawing
+from knurlsight.model import Family, Pattern, Spectrum, Surface
 from knurlsight.terminal import seen_words, why
 
 Image = NDArray[np.uint8]
 JPEG_QUALITY = 88
+MAP_DOTS_PER_INCH = 150.0
 
 
 def annotated(inspection: Inspection, units: Units = "mm") -> Image:
@@ -39,8 +42,19 @@ def close_ups(inspection: Inspection) -> tuple[Image, ...]:
 
 def drawn(part: PartInspection) -> Drawn:
     """What to draw of a part."""
-    faults = tuple(np.asarray(f.where_px, np.float64) for f in part.pattern.faults if len(f.where_px) >= 2)
+    nowhere = np.empty((0, 2))
+    faults = tuple(
+        # what is wrong with the whole zone needs no polygon round it
+        Numbered(i, f.words, nowhere if f.extent is None or f.extent >= 1 else np.asarray(f.where_px, np.float64))
+        for i, f in enumerate(part.pattern.faults, 1)
+    )
     return Drawn(part.pattern.outline, part.pattern.families, part.id, part.verdict, faults)
+
+
+def maps(pattern: Pattern, units: Units = "mm") -> bytes | None:
+    """The four maps of a part as PNG; None without them."""
+    drawing = map_drawing(pattern, inches=units == "in")
+    return to_png(drawing, MAP_DOTS_PER_INCH) if drawing is not None else None
 
 
 def encoded(image: Image, suffix: str = ".png") -> bytes:

@@ -16,12 +16,18 @@ from knurlsight import figures, pictures, terminal
 from knurlsight.figures import Units
 from knurlsight.forms import FORMS
 from knurlsight.inspection import Inspection, PartInspection
+from knurlsight.model import Fault
 from knurlsight.result import part_notes
 
 if TYPE_CHECKING:
     from jinja2 import Template
 
 TEMPLATE = "report.html.j2"
+MAPS_CAPTION = (
+    "Maps of the zone, end 1 at the left, around from top to bottom: local pitch and helix from the phases of the "
+    "lines, how much of the pattern's contrast is there, and what no pattern explains (torn metal, chips, blows, "
+    "poor light). White is too near the border to be judged."
+)
 
 VERDICT_WORDS = {"pass": "Pass", "fail": "Fail", "cannot_tell": "Cannot tell", None: "Measured"}
 
@@ -107,6 +113,9 @@ def _part(inspection: Inspection, part: PartInspection, close: NDArray[np.uint8]
                 "where their figures put them.",
             )
         )
+    charted = pictures.maps(pattern, units)
+    if charted is not None:
+        shown.append(_encoded_picture(charted, MAPS_CAPTION))
     return {
         "id": part.id,
         "several": len(inspection.parts) > 1,
@@ -129,7 +138,7 @@ def _part(inspection: Inspection, part: PartInspection, close: NDArray[np.uint8]
             for check in part.checks
         ],
         "figures": terminal.figure_rows(pattern, units),
-        "faults": [f.words for f in pattern.faults],
+        "faults": [_fault(f, units) for f in pattern.faults],
         "causes": part.causes,
         "fitting": part.fitting,
         "pictures": shown,
@@ -143,6 +152,24 @@ def _picture(image: NDArray[np.uint8], caption: str, suffix: str = ".jpg") -> Pi
     kind = "jpeg" if suffix == ".jpg" else "png"
     data = base64.b64encode(pictures.encoded(image, suffix)).decode("ascii")
     return Picture(f"data:image/{kind};base64,{data}", image.shape[1], image.shape[0], caption)
+
+
+def _encoded_picture(png: bytes, caption: str) -> Picture:
+    # width and height stand in the first chunk of a PNG (ISO/IEC 15948, 11.2.2)
+    width, height = (int.from_bytes(png[i : i + 4], "big") for i in (16, 20))
+    return Picture(f"data:image/png;base64,{base64.b64encode(png).decode('ascii')}", width, height, caption)
+
+
+def _fault(fault: Fault, units: Units) -> dict[str, str]:
+    where = ""
+    if fault.from_mm is not None and fault.to_mm is not None:
+        where = f"{figures.plain(fault.from_mm, 'mm', units)} to {figures.plain(fault.to_mm, 'mm', units)} from end 1"
+    return {
+        "words": fault.words,
+        "where": where,
+        "extent": figures.percent(fault.extent) if fault.extent is not None else "",
+        "severity": figures.measured(fault.severity, units) if fault.severity is not None else "",
+    }
 
 
 def _scale(inspection: Inspection, units: Units) -> dict[str, object] | None:
