@@ -276,7 +276,7 @@ def _tray(wanted: Wanted, ask: Ask, out: TrayOutputs, tray: Path | None, inputs:
     write_outputs(inspection, out.json, out.report, out.picture, wanted.units)
     if out.tray is not None:
         write_text(out.tray, _tray_text(inspection, wanted.target.name))
-    absent = missing(places, [p.id for p in inspection.parts])
+    absent = [m for m in missing(places, [p.id for p in inspection.parts]) if m in inspection.reasons]
     result = result_of(inspection).model_dump(mode="json")
     photo_name = str(wanted.target)
     lines = lines_of_tray(result, photo_name, [tuple(line.split(": ", 1)) for line in absent])  # type: ignore[misc]

@@ -6,9 +6,9 @@ import contextlib
 import json
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from io import RawIOBase
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO
 
 from knurlsight.batch_job import Job, Row, job_sha256, sizes_of
 from knurlsight.errors import OutputError
@@ -88,8 +88,8 @@ def read_done(path: Path, requests: Iterable[str], seen: Callable[[Row], None] =
     OutputError
         The file holds something else, or rows of another setup, scale or version.
     """
-    if not path.exists():
-        return Done()
+    if not path.is_file():
+        return Done()  # nothing yet, or a pipe, which cannot be gone on with
     asked = set(requests)
     rows: dict[str, Row] = {}
     for row in rows_in(path):
@@ -135,12 +135,12 @@ class RowFile:
 
     def __init__(self, path: Path | None) -> None:
         self.path = path
-        self.file: BinaryIO | None = None
+        self.file: RawIOBase | None = None
 
     def __enter__(self) -> RowFile:
         if self.path is not None and str(self.path) != "-":
             try:
-                self.file = self.path.open("ab")
+                self.file = self.path.open("ab", buffering=0)
             except OSError as e:
                 raise OutputError(f"{self.path}: cannot be written ({e.strerror or e})") from e
             self._lock()
@@ -182,14 +182,17 @@ class RowFile:
         if self.file is None:
             say(row.line().rstrip("\n"))
             return
-        begin = self.file.tell()
+        begin = self.file.tell() if self.path.is_file() else None
+        left = row.line().encode()
         try:
-            self.file.write(row.line().encode())
-            self.file.flush()
-            os.fsync(self.file.fileno())
+            while left:  # a disk that runs full takes a part first
+                left = left[self.file.write(left) or 0 :]
+            if begin is not None:
+                os.fsync(self.file.fileno())
         except OSError as e:
             with contextlib.suppress(OSError):  # if this fails too, the next run cuts the broken line off
-                self.file.truncate(begin)
+                if begin is not None:
+                    self.file.truncate(begin)
             raise OutputError(
                 f"{self.path}: cannot be written ({e.strerror or e}); the rows before stay",
                 hint="make room, then give the same command again",

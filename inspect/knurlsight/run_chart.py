@@ -45,25 +45,32 @@ def constants(n: int) -> Constants:
     Notes
     -----
     With F the normal distribution, x < y the ends of the range: E[R] = ∫ 1 - F^n - (1 - F)^n dx and
-    E[R²] = 2 ∬ 1 - F(y)^n - (1 - F(x))^n + (F(y) - F(x))^n dx dy (Tippett 1925), here by the trapezoidal rule.
+    E[R²] = 2 ∬ 1 - F(y)^n - (1 - F(x))^n + (F(y) - F(x))^n dx dy (Tippett 1925), by the trapezoidal rule at two steps.
     """
-    from scipy.special import gammaln, ndtr
+    from scipy.special import gammaln
 
-    x = np.linspace(-8.5, 8.5, 1701)
-    step = float(x[1] - x[0])
-    below = ndtr(x)
-    d2 = float(np.sum(1 - below**n - (1 - below) ** n)) * step
-    low, high = below[:, None], below[None, :]
-    inner = 1 - high**n - (1 - low) ** n + np.clip(high - low, 0, None) ** n
-    # half of the diagonal belongs to x < y
-    area = np.triu(inner, 1).sum() + np.trace(inner) / 2
-    d3 = math.sqrt(2 * float(area) * step**2 - d2**2)
+    (d2, coarse), (_, fine) = _range_moments(n, 0.04), _range_moments(n, 0.02)
+    # the rule's error goes with the square of the step, which two steps cancel
+    d3 = math.sqrt((4 * fine - coarse) / 3 - d2**2)
     c4 = math.sqrt(2 / (n - 1)) * math.exp(gammaln(n / 2) - gammaln((n - 1) / 2))
     wide, spread = 3 * d3 / d2, 3 * math.sqrt(1 - c4**2) / c4
     root = math.sqrt(n)
     return Constants(
         d2, d3, c4, 3 / (d2 * root), 3 / (c4 * root), max(0, 1 - wide), 1 + wide, max(0, 1 - spread), 1 + spread
     )
+
+
+def _range_moments(n: int, step: float) -> tuple[float, float]:
+    """Mean, and mean square, of the range of n normal values."""
+    from scipy.special import ndtr
+
+    below = ndtr(np.arange(-8.4, 8.4 + step / 2, step))
+    mean = float(np.sum(1 - below**n - (1 - below) ** n)) * step
+    low, high = below[:, None], below[None, :]
+    inner = 1 - high**n - (1 - low) ** n + np.clip(high - low, 0, None) ** n
+    # half of the diagonal belongs to x < y
+    area = float(np.triu(inner, 1).sum() + np.trace(inner) / 2)
+    return mean, 2 * area * step**2
 
 
 @dataclass(frozen=True)

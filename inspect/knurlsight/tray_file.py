@@ -194,8 +194,8 @@ def _doubled(places: Sequence[Place]) -> list[str]:
     if len(spots) > 1 and np.isfinite(spots).all():
         apart = np.hypot(*(spots[:, None] - spots[None]).transpose(2, 0, 1))
         np.fill_diagonal(apart, np.inf)
-        usual = float(np.median(apart.min(axis=1)))
-        for i, j in zip(*np.nonzero(np.triu(apart <= 0.2 * usual)), strict=True):
+        usual = float(np.quantile(apart.min(axis=1), 0.75))
+        for i, j in zip(*np.nonzero(np.triu(apart <= 0.1 * usual)), strict=True):
             faults.append(f"[place.{places[j].name}] at: is the spot of {places[i].name}")
     return faults
 

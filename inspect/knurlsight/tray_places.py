@@ -195,17 +195,23 @@ def _refined(
     miss = reach
     for _ in range(3):
         pairs = [(k, m) for k, m in enumerate(match) if m is not None]
-        if len(pairs) < 3:
-            return match, miss
-        to = points[[k for k, _ in pairs]]
-        from_ = np.column_stack([spots[[m for _, m in pairs]], np.ones(len(pairs))])
-        if np.linalg.matrix_rank(from_, tol=1e-6 * np.abs(from_).max()) < 3:
-            return match, miss  # all in one line
-        chart, *_ = np.linalg.lstsq(from_, to, rcond=None)
-        at = np.column_stack([spots, np.ones(len(spots))]) @ chart
-        miss = float(np.sqrt(np.mean(np.sum((from_ @ chart - to) ** 2, axis=1))))
+        if len(pairs) < 2:
+            break
+        to, from_ = points[[k for k, _ in pairs]], spots[[m for _, m in pairs]]
+        at = spots @ (chart := _fitted(from_, to))[:2] + chart[2]
+        miss = float(np.sqrt(np.mean(np.sum((at[[m for _, m in pairs]] - to) ** 2, axis=1))))
         again = _matched(at[:, 0] + 1j * at[:, 1], points[:, 0] + 1j * points[:, 1], reach)
         if again == match:
             break
         match = again
     return match, miss
+
+
+def _fitted(from_: Array, to: Array) -> Array:
+    """Affine map (3, 2) by least squares; one that only turns and sizes where all points stand in one line."""
+    ones = np.ones((len(from_), 1))
+    if len(from_) > 2 and np.linalg.matrix_rank(from_ - from_.mean(axis=0), tol=1e-6 * np.abs(from_).max()) == 2:
+        return np.asarray(np.linalg.lstsq(np.hstack([from_, ones]), to, rcond=None)[0])
+    z, w = from_ @ [1, 1j], to @ [1, 1j]
+    ratio, shift = np.linalg.lstsq(np.column_stack([z, np.ones(len(z))]), w, rcond=None)[0]
+    return np.array([[ratio.real, ratio.imag], [-ratio.imag, ratio.real], [shift.real, shift.imag]])
