@@ -19,6 +19,7 @@ from photoscale.scene import CylinderScale
 
 from knurlsight.ends import ends_of
 from knurlsight.expected import ExpectedPattern
+from knurlsight.faults import with_faults
 from knurlsight.flanks import TIED, Crossing, Fit, Grooves
 from knurlsight.flanks import fit as refit
 from knurlsight.forms import Form, Hand
@@ -120,7 +121,8 @@ def measure_part(
     found = ghosts_of(fit, sight)
     fit, u_shading = _two_shadings(fit, sight)
     zone = _ended(photo, view, zone, fit, sight)
-    return _pattern(outline, view, zone, fit, sight, found, scale, surface, spectrum, px_per_pitch, u_shading)
+    pattern = _pattern(outline, view, zone, fit, sight, found, scale, surface, spectrum, px_per_pitch, u_shading)
+    return with_faults(pattern, fit, sight, scale.cylinder.radius if scale is not None else None)
 
 
 def _two_shadings(fit: Fit, sight: Sightlines) -> tuple[Fit, float]:
