@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
 from photoscale.quantity import Quantity
@@ -11,8 +12,6 @@ from knurlsight.errors import ExchangeError
 from knurlsight.verdict import FIGURE_WORDS, HAND_WORDS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from knurlsight.result import CheckRecord, PartRecord, Q, ResultFile
 
 Unit = Literal["mm", "deg", ""]
@@ -40,6 +39,10 @@ class Inspected:
     wheels : tuple of str
         Labels of the wheels used.
     machine : str
+    bench : mapping
+        What was typed at the bench: dial readings, blank and part diameter, parts rolled by wheel (`BenchFacts`).
+    entry : int
+        Its number in the job; 0 when it is in no record.
     photo : bytes or None
         The photo as it was measured.
     picture : bytes or None
@@ -55,6 +58,8 @@ class Inspected:
     record_hash: str = ""
     wheels: tuple[str, ...] = ()
     machine: str = ""
+    bench: Mapping[str, Any] = field(default_factory=dict)
+    entry: int = 0
     photo: bytes | None = None
     picture: bytes | None = None
 

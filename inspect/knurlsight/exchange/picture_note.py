@@ -125,6 +125,19 @@ def with_note(picture: bytes, note: PictureNote) -> bytes:
     return _jpeg_with(picture, exif, xmp)
 
 
+def without_note(picture: bytes) -> bytes:
+    """The picture as it was before `with_note`.
+
+    Raises
+    ------
+    ExchangeError
+        It is neither PNG nor JPEG, or damaged.
+    """
+    if picture.startswith(png_chunks.SIGNATURE):
+        return png_chunks.joined(_other_chunks(picture))
+    return jpeg_segments.joined(_other_segments(picture))
+
+
 def read_note(picture: bytes, source: str) -> PictureNote:
     """The note of a picture.
 
@@ -227,11 +240,7 @@ def _escaped(text: str) -> str:
 
 
 def _jpeg_with(picture: bytes, exif: bytes, xmp: bytes) -> bytes:
-    rest = [
-        s
-        for s in jpeg_segments.segments(picture, "picture")
-        if not (s.marker == APP1 and s.payload.startswith((EXIF_START, XMP_START)))
-    ]
+    rest = _other_segments(picture)
     ours = [jpeg_segments.Segment(APP1, exif), jpeg_segments.Segment(APP1, XMP_START + xmp)]
     if any(len(s.payload) > jpeg_segments.MOST_PAYLOAD for s in ours):
         raise ExchangeError("the picture's note is longer than JPEG can hold; write the picture as .png")
@@ -240,17 +249,29 @@ def _jpeg_with(picture: bytes, exif: bytes, xmp: bytes) -> bytes:
 
 
 def _png_with(picture: bytes, exif: bytes, xmp: bytes) -> bytes:
-    rest = [
-        c
-        for c in png_chunks.chunks(picture, "picture")
-        if c.kind != b"eXIf" and not (c.kind == b"iTXt" and c.payload.startswith(XMP_KEYWORD + b"\x00"))
-    ]
+    rest = _other_chunks(picture)
     # after the keyword: not compressed, no language, no translated keyword
     ours = [
         png_chunks.Chunk(b"iTXt", XMP_KEYWORD + b"\x00\x00\x00\x00\x00" + xmp),
         png_chunks.Chunk(b"eXIf", exif.removeprefix(EXIF_START)),
     ]
     return png_chunks.joined((rest[0], *ours, *rest[1:]))
+
+
+def _other_segments(picture: bytes) -> tuple[jpeg_segments.Segment, ...]:
+    return tuple(
+        s
+        for s in jpeg_segments.segments(picture, "picture")
+        if not (s.marker == APP1 and s.payload.startswith((EXIF_START, XMP_START)))
+    )
+
+
+def _other_chunks(picture: bytes) -> tuple[png_chunks.Chunk, ...]:
+    return tuple(
+        c
+        for c in png_chunks.chunks(picture, "picture")
+        if c.kind != b"eXIf" and not (c.kind == b"iTXt" and c.payload.startswith(XMP_KEYWORD + b"\x00"))
+    )
 
 
 # --- reading ---------------------------------------------------------------------------------------------------------
