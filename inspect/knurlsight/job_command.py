@@ -22,7 +22,7 @@ report, given with --head. Nothing proves that an entry was true when it was wri
 
 def register(app: typer.Typer) -> None:
     """Add the command, with commands of its own, to an app."""
-    from knurlsight import job_compare_command, job_entry_command, job_exchange_command
+    from knurlsight import job_compare_command, job_entry_command, job_exchange_command, job_trend_command
 
     job = typer.Typer(
         rich_markup_mode=None,
@@ -38,6 +38,7 @@ def register(app: typer.Typer) -> None:
     job_entry_command.register(job)
     job_exchange_command.register(job)
     job_compare_command.register(job)
+    job_trend_command.register(job)
     for command in (list_jobs, show, find, stats, verify, backup):
         name = {"list_jobs": "list"}.get(command.__name__, command.__name__)
         job.command(name=name, help=VERIFY_HELP if command is verify else None)(command)
