@@ -117,6 +117,6 @@ def test_the_page_and_the_screen():
     assert not re.search(r'(src|href)="http|<script', page)
     text = comparison_text(made)
     assert "form fill, cut 2: +0.20 ± 0.06, better" in text
-    assert "[process] dial_infeed, mm from 0.3 to 0.4: 0.20" in text
+    assert "form fill, [process] dial_infeed, mm from 0.3 to 0.4: 0.20" in text
     assert "only 3 cuts, 1 to spare: a hint" in text
     assert comparison_png(made).startswith(b"\x89PNG")

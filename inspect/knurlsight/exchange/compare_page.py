@@ -30,11 +30,11 @@ def comparison_text(made: Comparison, units: Units = "mm") -> str:
         if d is not None and d.exceeds
     ]
     lines += large or ["    none"]
+    if made.effects:
+        lines += ["", "  effects of the settings (95 % intervals)"]
     for name, of_figure in made.effects:
-        shown = [f"    {effect_words(e, units, unit_of_row(made, name))}" for e in of_figure.effects]
-        if shown or of_figure.words:
-            lines += ["", f"  effect of each setting on {name}" + (f" ({of_figure.words})" if of_figure.words else "")]
-            lines += shown
+        lines += [f"    {name}, {effect_words(e, units, unit_of_row(made, name))}" for e in of_figure.effects]
+    lines += [f"  ({words})" for words in dict.fromkeys(of.words for _, of in made.effects) if words]
     lines += ["", *(f"  note: {note}" for note in made.notes)]
     return "\n".join(lines)
 

@@ -112,7 +112,7 @@ def _words(row: Sequence[object], trend: Effect | None, recent: Sequence[str]) -
     if trend is None:
         return f"{len(row)} parts with this figure and different counts: too few to tell a trend ({LEAST_FOR_TREND})"
     change = f"{trend.change:+.2f} ± {trend.half_width:.2f} from {trend.low:g} to {trend.high:g} parts (95 %)"
-    said = f"drifts: {change}" if trend.clear else f"no drift made out: {change}"
+    said = f"drifts: {change}" if trend.clear else f"no steady drift made out: {change}"
     if recent:
         said += f"; the chart speaks: {recent[-1]}"
     return said
