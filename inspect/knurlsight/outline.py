@@ -1,14 +1,14 @@
 """Find the knurled parts in a photo: silhouette, axis, pose and the ends of the knurled zone.
 
 Patches of fine contrast (`texture`) suggest where; lines where the statistics change (`silhouette`) suggest edges; the
-pattern decides. Rolled out between the right two edges a knurl repeats: its spectrum is concentrated in a few bins and
-more so than when the same patch is taken as flat. Rules, cloth and perforated boards are flat, threads are rings.
+pattern decides (`wrapping`): between the right two edges one number of teeth explains it, and more of the photo's width
+than between any others. What is flat in the end (`knurl_or_not`) is left out: cloth, mesh, boards of holes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import product
 
 import cv2
 import numpy as np
@@ -17,26 +17,30 @@ from photoscale.camera import Camera
 from photoscale.cylinder import Cylinder, cylinder_from_silhouette
 from photoscale.photo import Photo
 
+from knurlsight.knurl_or_not import roundness
 from knurlsight.model import Outline
 from knurlsight.profile import part_profile
-from knurlsight.silhouette import Edge, EdgeCandidate, edge_candidates, refine_edge
-from knurlsight.spectrum import axes_of, concentration, peaks_of, power_of, presence_at_limbs, prominence
+from knurlsight.silhouette import Edge, EdgeCandidate, edge_candidates, refine_edge, sample
+from knurlsight.spectrum import axes_of, peaks_of, power_of, prominence
 from knurlsight.start import quick_look
-from knurlsight.texture import Patch, texture_patches
+from knurlsight.texture import Patch, pyramid, texture_patches
 from knurlsight.trace import zone_corners
 from knurlsight.unroll import roll_out
+from knurlsight.wrapping import Rows, Wrap, rows_of, wraps
 from knurlsight.zone import main_families, zone_of
 
 Array = NDArray[np.float64]
 
-LOOK_ARC_DEG = 50.0
-LOOK_ROWS = 128
-LEAST_CONCENTRATION = 4.0
-# a flat pattern rolled out as a cylinder loses this much concentration (log); knurls on path-traced photos: -0.1 to 0.3
-FLAT_GAIN = -0.35
-RING_SLOPE = 0.45  # |around| / along below which lines are taken as rings
+# what the best pair explains of its width; flat patterns gain less than nothing by being taken round a cylinder
+LEAST_SHARE = 0.06
+FLAT_GAIN = -0.25
+EXPLAINED = 6.0  # weight of the logarithm of what is explained against the evidence of the edges
+SLOPE_STEP = 0.02
+ROWS_ACROSS = 300.0
+MOST_WIDER = 4.5  # a part is at most so much wider than the lit strip of it that was noticed
+PAIRS_LOOKED_AT = 4
+SAME_DIRECTION = 0.985  # cosine: 10°
 MOST_PATCHES = 14
-LEAST_AT_LIMBS = 0.35
 LEAST_PITCHES = 6.0  # of the main family across the patch
 LEAST_PITCH_PX = 4.0
 USUAL_TIP_RAD = 0.14
@@ -47,15 +51,47 @@ U_EDGE_SHARE = 0.0013  # of the width, each edge: what light at the limb does (p
 
 @dataclass(frozen=True)
 class Guess:
-    """A pair of edges with what the pattern says of it."""
+    """A pair of edges with what the pattern says of it.
 
-    score: float
-    edges: Array  # (2, 2, 2): [edge][end][x, y]
+    Attributes
+    ----------
+    edges : (2, 2, 2) array
+        [edge][end][x, y].
+    cylinder : Cylinder
+    span_z : (float, float)
+    wrap : Wrap
+    gain : float
+        Logarithm of how much more is explained round a cylinder than on a flat thing.
+    evidence : float
+        Of the two edges.
+    """
+
+    edges: Array
     cylinder: Cylinder
     span_z: tuple[float, float]
-    concentration: float
+    wrap: Wrap
     gain: float
     evidence: float
+
+    @property
+    def length_px(self) -> float:
+        """Along the axis."""
+        return float(np.hypot(*(self.edges[:, 1] - self.edges[:, 0]).mean(axis=0)))
+
+    @property
+    def width_px(self) -> float:
+        """Across the axis."""
+        return float(np.hypot(*(self.edges[1] - self.edges[0]).mean(axis=0)))
+
+    @property
+    def score(self) -> float:
+        """To choose between pairs of edges along one direction."""
+        return _worth(self.wrap) + 4 * min(self.gain, 0.3) + self.evidence
+
+    @property
+    def direction_score(self) -> float:
+        """To choose between two directions of the axis, where widths do not compare."""
+        return float(EXPLAINED * np.log(self.wrap.share) + 8 * min(self.gain, 0.4) + 0.5 * self.evidence)
 
 
 def find_parts(photo: Photo, camera: Camera, most: int | None = None) -> tuple[Outline, ...]:
@@ -70,14 +106,17 @@ def find_parts(photo: Photo, camera: Camera, most: int | None = None) -> tuple[O
         Stop after so many parts.
     """
     ranked: list[tuple[float, Guess]] = []
+    sizes = pyramid(photo.grey)
     for patch in texture_patches(photo.grey)[: MOST_PATCHES if most == 1 else 6 * MOST_PATCHES]:
-        guess = best_guess(photo.grey, camera, patch)
+        guess = best_guess(sizes, camera, patch)
         if guess is not None:
             worth = worth_of(photo.grey, camera, guess)
             if worth > 0:
                 ranked.append((worth, guess))
     ranked.sort(key=lambda item: -item[0])
-    ranked = sorted((_looked_at(photo.grey, camera, w, g) for w, g in _contenders(ranked, most)), key=lambda i: -i[0])
+    everything = [g for _, g in ranked]
+    contenders = [(w, _settled(sizes, camera, g, everything)) for w, g in _contenders(ranked, most)]
+    ranked = sorted((_looked_at(photo.grey, camera, w, g) for w, g in contenders), key=lambda i: -i[0])
     kept: list[Outline] = []
     for worth, guess in ranked:
         if worth <= 0:
@@ -87,6 +126,11 @@ def find_parts(photo: Photo, camera: Camera, most: int | None = None) -> tuple[O
             continue
         outline = outline_from(photo.grey, camera, guess)
         if outline is None:
+            continue
+        there = roundness(photo.grey, outline)
+        if there is not None and there.flat:
+            if most == 1:
+                break  # what is flat and clearer than all the rest is what the photo shows
             continue
         centre = zone_corners(outline).mean(axis=0)
         if all(not _covers(other, centre) for other in kept):
@@ -104,6 +148,44 @@ def _contenders(ranked: list[tuple[float, Guess]], most: int | None) -> list[tup
     return [item for item in ranked if item[0] > least][: 4 if most == 1 else 60]
 
 
+def _settled(sizes: tuple[NDArray[np.uint8], ...], camera: Camera, guess: Guess, everything: list[Guess]) -> Guess:
+    """The best pair of edges for the part that a guess lies on.
+
+    A lit strip along a part makes a patch, and a guess, of its own. Of all guesses on the same part the one that
+    explains most is taken, and looked at once more from its own middle.
+    """
+    best = max((g for g in everything if _same_part(guess, g)), key=lambda g: g.score)
+    along = (best.edges[:, 1] - best.edges[:, 0]).mean(axis=0)
+    again = _guesses(
+        sizes, camera, best.edges.mean(axis=(0, 1)), along / np.hypot(*along), best.length_px, 0.97 * best.width_px
+    )
+    return max([best, *(g for g in again if _same_pattern(best, g))], key=lambda g: g.score)
+
+
+def _same_pattern(a: Guess, b: Guess) -> bool:
+    """Whether two guesses see the same lines: as far apart around and as often along, and about as clearly."""
+    around_a, around_b = a.width_px / a.wrap.teeth, b.width_px / b.wrap.teeth
+    along_a, along_b = a.wrap.cycles / a.length_px, b.wrap.cycles / b.length_px
+    return bool(
+        abs(np.log(around_a / around_b)) < 0.25
+        and abs(along_a - along_b) < 0.08 * along_a + 0.7 / min(a.length_px, b.length_px)
+        and b.wrap.share > 0.6 * a.wrap.share
+    )
+
+
+def _same_part(a: Guess, b: Guess) -> bool:
+    """Whether two guesses have one axis direction, lie over each other and see the same lines."""
+    if not _same_pattern(a, b):
+        return False
+    along_a, along_b = ((g.edges[:, 1] - g.edges[:, 0]).mean(axis=0) / g.length_px for g in (a, b))
+    if abs(float(along_a @ along_b)) < SAME_DIRECTION:
+        return False
+    apart = a.edges.mean(axis=(0, 1)) - b.edges.mean(axis=(0, 1))
+    across = np.array([-along_b[1], along_b[0]])
+    wider, longer = max(a.width_px, b.width_px), max(a.length_px, b.length_px)
+    return bool(abs(apart @ across) < 0.5 * wider and abs(apart @ along_b) < 0.5 * longer)
+
+
 def _looked_at(grey: NDArray[np.uint8], camera: Camera, worth: float, guess: Guess) -> tuple[float, Guess]:
     """Worth once the flank model has had a look: the definite test, and the dearest."""
     zone = zone_of(grey, camera, guess.cylinder, guess.span_z)
@@ -116,16 +198,14 @@ def _looked_at(grey: NDArray[np.uint8], camera: Camera, worth: float, guess: Gue
 
 
 def worth_of(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> float:
-    """How much knurl there is, to rank by: size, pitches seen, how far the lines stand out; 0 when it is none.
+    """How much knurl there is, to rank by: the area explained and how round it is; 0 when it is none.
 
-    Smooth things (pins, plain metal, digits) have all their power at the slowest frequencies let through and few
-    "pitches", threads are small, cloth and rules gain nothing by being rolled out.
+    Smooth things (pins, plain metal, digits) show too few lines, threads and rules none that go round.
     """
     z0, z1 = guess.span_z
     margin = 0.06 * (z1 - z0)
     arc = np.radians(46.0)
-    width = float(np.hypot(*(guess.edges[1] - guess.edges[0]).mean(axis=0)))
-    rows = int(np.clip(1.6 * width / 2, 64, 256))
+    rows = int(np.clip(1.6 * guess.width_px / 2, 64, 256))
     columns = int(np.clip(rows * (z1 - z0) / (2 * arc), 48, 400))
     surface = roll_out(
         grey, camera, guess.cylinder, np.linspace(-arc, arc, rows), np.linspace(z0 + margin, z1 - margin, columns)
@@ -136,92 +216,90 @@ def worth_of(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> float:
         return 0.0
     first = families[0]
     cycles = float(np.hypot(2 * arc * first.around, 0.88 * (z1 - z0) * first.along))
-    pitch_px = first.pitch * width / 2
+    pitch_px = first.pitch * guess.width_px / 2
     if cycles < LEAST_PITCHES or pitch_px < LEAST_PITCH_PX:
         return 0.0
-    pitches = 2 * arc * (z1 - z0) / first.pitch**2
     stands_out = prominence(power, first, *axes_of(surface))
-    area = width * width / 2 * (z1 - z0)
-    return float(np.sqrt(stands_out * pitches * area) * np.exp(3 * min(guess.gain, 0.4) + guess.score / 4))
+    pitches = 2 * arc * (z1 - z0) / first.pitch**2
+    area = guess.width_px * guess.length_px
+    return float(np.sqrt(stands_out * pitches * area) * guess.wrap.share * np.exp(3 * min(guess.gain, 0.4)))
 
 
-def best_guess(grey: NDArray[np.uint8], camera: Camera, patch: Patch) -> Guess | None:
+def best_guess(sizes: tuple[NDArray[np.uint8], ...], camera: Camera, patch: Patch) -> Guess | None:
     """The likeliest pair of silhouette edges for a patch, along either of its directions; None if none is a knurl."""
-    best: Guess | None = None
+    best: list[Guess] = []
     for turned in (False, True):
         along = np.array([-patch.direction[1], patch.direction[0]]) if turned else patch.direction
         length, width = patch.side[::-1] if turned else patch.side
-        chosen = max(_guesses(grey, camera, patch.centre, along, length, width), key=lambda g: g.score, default=None)
-        if chosen is None:
-            continue
-        # between the two directions sizes do not compare; the limb does
-        if best is None or _direction_score(chosen) > _direction_score(best):
-            best = chosen
-    if best is None or best.concentration < LEAST_CONCENTRATION or best.gain < FLAT_GAIN:
-        return None
-    return best
-
-
-def _direction_score(guess: Guess) -> float:
-    return float(3 * np.log(guess.concentration) + 8 * min(guess.gain, 0.3) + guess.evidence)
+        found = _guesses(sizes, camera, patch.centre, along, length, width)
+        good = [g for g in found if g.wrap.share > LEAST_SHARE and g.gain > FLAT_GAIN]
+        if good:
+            best.append(max(good, key=lambda g: g.score))
+    return max(best, key=lambda g: g.direction_score, default=None)
 
 
 def _guesses(
-    grey: NDArray[np.uint8], camera: Camera, centre: Array, along: Array, length: float, width: float
-) -> Iterator[Guess]:
+    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, centre: Array, along: Array, length: float, width: float
+) -> list[Guess]:
+    """The best pairs of edges along one direction."""
     across = np.array([-along[1], along[0]])
-    lower, upper = edge_candidates(grey, centre, along, length, width)
-    for a in lower:
-        for b in upper:
-            guess = _judge(grey, camera, (a, b), centre, along, across, length, width)
-            if guess is not None:
-                yield guess
+    lower, upper = edge_candidates(sizes[0], centre, along, length, width)
+    groups: dict[int, list[tuple[EdgeCandidate, EdgeCandidate]]] = {}
+    for a, b in product(lower, upper):
+        apart = b.offset - a.offset
+        if 0.6 * width < apart < MOST_WIDER * width and abs(a.slope - b.slope) < 0.06:
+            groups.setdefault(round((a.slope + b.slope) / 2 / SLOPE_STEP), []).append((a, b))
+    tried: list[tuple[float, float, EdgeCandidate, EdgeCandidate, Rows, Wrap]] = []
+    for slope, pairs in groups.items():
+        direction = along + slope * SLOPE_STEP * across
+        direction /= np.hypot(*direction)
+        rows = _rows(sizes, centre, direction, length, width, max(max(-a.offset, b.offset) for a, b in pairs))
+        if rows is None:
+            continue
+        shrink = float(direction @ along)
+        edges = np.array([(a.offset, b.offset) for a, b in pairs]) * shrink
+        for (a, b), wrap in zip(pairs, wraps(rows, edges, camera.focal_px), strict=True):
+            if wrap is not None and wrap.explained_px > 0:
+                evidence = min(a.evidence, 2.0) + min(b.evidence, 2.0)
+                tried.append((_worth(wrap) + evidence, shrink, a, b, rows, wrap))
+    tried.sort(key=lambda t: -t[0])
+    out: list[Guess] = []
+    for _, shrink, a, b, rows, wrap in tried[:PAIRS_LOOKED_AT]:
+        flat = wraps(rows, np.array([(a.offset, b.offset)]) * shrink, camera.focal_px, flat=True)[0]
+        if flat is None:
+            continue
+        lines = np.stack([c.line(centre, along, across, length / 2) for c in (a, b)])
+        try:
+            cylinder = cylinder_from_silhouette(camera, lines[0], lines[1])
+        except ValueError:
+            continue
+        span = _span(camera, cylinder, lines)
+        if abs(sum(span)) / 2 > STEEPEST_VIEW * cylinder.distance:
+            continue
+        gain = float(np.log(wrap.explained_px / max(flat.explained_px, 1e-9)))
+        out.append(Guess(lines, cylinder, span, wrap, gain, min(a.evidence, 2.0) + min(b.evidence, 2.0)))
+    return out
 
 
-def _judge(
-    grey: NDArray[np.uint8],
-    camera: Camera,
-    pair: tuple[EdgeCandidate, EdgeCandidate],
-    centre: Array,
-    along: Array,
-    across: Array,
-    length: float,
-    width: float,
-) -> Guess | None:
-    a, b = pair
-    apart = b.offset - a.offset
-    if not 0.75 * width < apart < 2.15 * width or abs(a.slope - b.slope) > 0.06:
+def _worth(wrap: Wrap) -> float:
+    """In the units of evidence: how much of the width is explained, in px and as a share of it."""
+    return float(EXPLAINED * np.log(wrap.explained_px) + 0.25 * EXPLAINED * np.log(wrap.share))
+
+
+def _rows(
+    sizes: tuple[NDArray[np.uint8], ...], centre: Array, along: Array, length: float, width: float, reach: float
+) -> Rows | None:
+    """Spectra of the rows along a direction, as far out as the outermost edge."""
+    across = np.array([-along[1], along[0]])
+    step = max(1.0, 2 * reach / ROWS_ACROSS)
+    level = min(int(np.log2(step)), len(sizes) - 1)
+    u = np.arange(-0.42 * length, 0.42 * length + 1e-6, step)
+    v = np.arange(-reach - step, reach + step + 1e-6, step)
+    if len(u) < 24:
         return None
-    edges = np.stack([c.line(centre, along, across, length / 2) for c in pair])
-    try:
-        cylinder = cylinder_from_silhouette(camera, edges[0], edges[1])
-    except ValueError:
-        return None
-    z0, z1 = _span(camera, cylinder, edges)
-    if abs(z0 + z1) / 2 > STEEPEST_VIEW * cylinder.distance:
-        return None
-    margin = 0.1 * (z1 - z0)
-    arc = np.radians(LOOK_ARC_DEG)
-    theta = np.linspace(-arc, arc, LOOK_ROWS)
-    columns = int(np.clip(LOOK_ROWS * (z1 - z0) / (2 * arc), 48, 256))
-    heights = np.linspace(z0 + margin, z1 - margin, columns)
-    round_ = roll_out(grey, camera, cylinder, theta, heights)
-    power = power_of(round_.brightness)
-    flat_theta = np.arcsin(np.linspace(-1, 1, LOOK_ROWS) * np.sin(arc))
-    flat = power_of(roll_out(grey, camera, cylinder, flat_theta, heights).brightness)
-    around, up = axes_of(round_)
-    ring = np.abs(around)[:, None] < RING_SLOPE * up[None]
-    if power[~ring].max(initial=0) < 0.1 * power[ring].max(initial=0):
-        return None
-    repeat = concentration(power)
-    gain = float(np.log(max(repeat, 1e-9) / max(concentration(flat), 1e-9)))
-    lines = np.where(ring, 0, power)
-    limbs = 3 * np.log(np.clip(presence_at_limbs(round_.brightness, theta, lines) / LEAST_AT_LIMBS, 0.01, 1.0))
-    evidence = min(a.evidence, 2.0) + min(b.evidence, 2.0)
-    # the wider of two good pairs is the right one: inner ridges are bright bands on the part
-    score = 3 * np.log(repeat) + 4 * np.log(apart / width) + 3 * min(gain, 0.7) + evidence + limbs
-    capped = min(a.evidence, 1.5) + min(b.evidence, 1.5)
-    return Guess(float(score), edges, cylinder, (z0, z1), repeat, gain, float(capped + limbs))
+    shrink = 2**level
+    patch = sample(sizes[level], (centre + 0.5) / shrink - 0.5, along, across, u / shrink, v / shrink)
+    return rows_of(patch, v, np.abs(v) < 0.45 * width)
 
 
 def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outline | None:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 SLOPES = np.linspace(-0.12, 0.12, 49)  # candidates' directions against the patch, rad
+REACH = 0.9  # of the length: knurls shorter than their radius are rare (common practice)
 NOISE_FLOOR_GREY = 1.5  # quantisation and JPEG leave at least this much spread
 
 
@@ -45,7 +46,7 @@ def sample(
 
 
 def edge_candidates(
-    grey: NDArray[np.uint8], centre: Array, along: Array, length: float, width: float, most: int = 5
+    grey: NDArray[np.uint8], centre: Array, along: Array, length: float, width: float, most: int = 7
 ) -> tuple[list[EdgeCandidate], list[EdgeCandidate]]:
     """Candidate edges on either side of a patch of texture `length` along and `width` across.
 
@@ -54,7 +55,7 @@ def edge_candidates(
     across = np.array([-along[1], along[0]])
     step = max(1.0, width / 220)
     u = np.arange(-0.42 * length, 0.42 * length + 1e-6, step)
-    half = 1.4 * width + 12
+    half = max(1.4 * width, REACH * length) + 12
     v = np.arange(-half, half + 1e-6, step)
     if len(u) < 12:
         return [], []
@@ -74,7 +75,7 @@ def edge_candidates(
         candidate = EdgeCandidate(float(v[i] - 0.5 * step), float(SLOPES[total[:, i].argmax()]), float(best[i]))
         sides[int(v[i] > 0)].append(candidate)
     for side in sides:
-        side.sort(key=lambda c: max(0.0, np.log(abs(c.offset) / (0.75 * width))) * 2.5 - c.evidence)
+        side.sort(key=lambda c: max(0.0, np.log(abs(c.offset) / (0.75 * width))) - c.evidence)
         del side[most:]
     return sides
 

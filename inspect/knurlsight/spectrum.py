@@ -43,33 +43,6 @@ def power_of(brightness: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(power, np.float32)
 
 
-def concentration(power: NDArray[np.float32]) -> float:
-    """How much of the power sits in few bins: 1000 Σp²/(Σp)². Noise gives 1 to 2, a knurl well unrolled 10 and more."""
-    total = float(power.sum(dtype=np.float64))
-    return 1000 * float((power.astype(np.float64) ** 2).sum()) / total**2 if total > 0 else 0.0
-
-
-def presence_at_limbs(brightness: NDArray[np.float32], theta: Array, power: NDArray[np.float32]) -> float:
-    """Amplitude of the strongest lines beyond 39° off the near line over that within 20°, on the poorer side.
-
-    Between a knurl's true edges the pattern goes on to the limbs; between a part's ends, say, it does not.
-    """
-    rows, cols = brightness.shape
-    y, x = np.unravel_index(int(power.argmax()), power.shape)
-    around = float(np.fft.fftfreq(rows)[y])
-    along = float(np.fft.rfftfreq(cols)[x])
-    carrier = np.exp(-2j * np.pi * (around * np.arange(rows)[:, None] + along * np.arange(cols)[None]))
-    # coherent along the axis, where the frequency does not change; over one period around
-    mixed = (evened(brightness) * carrier).mean(axis=1)
-    period = 1 / max(float(np.hypot(around, along)), 1e-3)
-    box = np.ones(max(3, round(period)))
-    amplitude = np.abs(np.convolve(mixed, box / len(box), mode="same"))
-    degrees = np.degrees(theta)
-    middle = float(amplitude[np.abs(degrees) < 20].mean())
-    sides = [float(amplitude[s * degrees > 39].mean()) for s in (-1, 1)]
-    return min(sides) / max(middle, 1e-9)
-
-
 def prominence(power: NDArray[np.float32], peak: Peak, around: Array, along: Array) -> float:
     """Power of a peak over the median in the ring of frequencies about it; noise alone gives 10 to 20."""
     f = float(np.hypot(peak.around, peak.along))

@@ -54,6 +54,15 @@ class Patch:
         return (float(self.centre[0]), float(self.centre[1])), self.side, angle
 
 
+def pyramid(grey: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], ...]:
+    """The photo at full size, half, a quarter …, as long as the smaller side keeps 200 px."""
+    sizes = [grey]
+    while min(sizes[-1].shape) >= 400:
+        h, w = sizes[-1].shape
+        sizes.append(np.asarray(cv2.resize(sizes[-1], (w // 2, h // 2), interpolation=cv2.INTER_AREA), np.uint8))
+    return tuple(sizes)
+
+
 def fine_contrast(grey: NDArray[np.uint8], shrink: int) -> NDArray[np.float32]:
     """Local standard deviation of log brightness, at 1 / `shrink` of the photo's size."""
     h, w = grey.shape

@@ -1,0 +1,122 @@
+"""Finding parts: the right silhouette, the right direction of the axis, and nothing where there is no knurl."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from knurlsight.knurl_or_not import NOT_ROUND, Roundness, no_knurl, roundness
+from knurlsight.measure import measure_part
+from knurlsight.outline import find_parts
+from knurlsight.wrapping import ROOT_SHARE, rows_of, wraps
+from negatives import negative
+from photoscale.photo import Photo, camera_from_exif, load_photo
+from true_outline import true_outline
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+HALF = 200.0
+FOCAL = 4000.0
+TEETH = 60
+
+
+def lined(position_in_turns: np.ndarray, v: np.ndarray, cycles: int) -> np.ndarray:
+    """A patch (rows, columns) of two crossing sets of lines, so many of each by the row, dark beyond the edges."""
+    u = np.linspace(0, 1, 240, endpoint=False)
+    one, other = (np.cos(2 * np.pi * (position_in_turns[:, None] + s * cycles * u[None])) for s in (-1, 1))
+    grain = np.random.default_rng(5).normal(0, 2, (len(v), 240))
+    return np.where(np.abs(v)[:, None] < HALF, 120 + 30 * one + 30 * other, 40).astype(np.float32) + grain.astype(
+        np.float32
+    )
+
+
+def seen_round(v: np.ndarray) -> np.ndarray:
+    """Turns of the teeth at each row of a cylinder before a pinhole camera (plane geometry)."""
+    distance = np.hypot(1, FOCAL / HALF)  # radii, of the silhouette at HALF px
+    theta = np.linspace(-np.arccos(1 / distance), np.arccos(1 / distance), 4001)
+    return TEETH / (2 * np.pi) * np.interp(v, FOCAL * np.sin(theta) / (distance - np.cos(theta)), theta)
+
+
+@pytest.mark.parametrize("cycles", [0, 14])
+def test_the_true_width_explains_most(cycles):
+    v = np.arange(-300.0, 301.0, 2.0)
+    rows = rows_of(lined(seen_round(v), v, cycles), v, np.abs(v) < 0.8 * HALF)
+    factors = np.array([0.4, 0.55, 0.7, 0.85, 1.0, 1.15, 1.3])
+    found = wraps(rows, np.column_stack([-factors, factors]) * HALF, FOCAL)
+    explained = [w.explained_px for w in found]
+    assert factors[int(np.argmax(explained))] == 1.0
+    right = found[4]
+    assert right.teeth == pytest.approx(TEETH * (1 - ROOT_SHARE), abs=2)  # these lines have no roots; bins of two
+    assert right.cycles == cycles
+
+
+@pytest.mark.parametrize("edge", [(-HALF, 0.0), (0.0, HALF), (-HALF, 0.5 * HALF)])
+def test_a_strip_of_the_part_explains_less(edge):
+    v = np.arange(-300.0, 301.0, 2.0)
+    rows = rows_of(lined(seen_round(v), v, 14), v, np.abs(v) < 0.8 * HALF)
+    whole, strip = wraps(rows, np.array([(-HALF, HALF), edge]), FOCAL)
+    assert strip.explained_px < 0.7 * whole.explained_px
+
+
+def test_flat_lines_gain_nothing_by_being_taken_round():
+    v = np.arange(-300.0, 301.0, 2.0)
+    pair = np.array([(-HALF, HALF)])
+    for turns, sign in ((seen_round(v), 1), (TEETH / (2 * np.pi) * v / HALF, -1)):
+        rows = rows_of(lined(turns, v, 14), v, np.abs(v) < 0.8 * HALF)
+        round_, flat = (wraps(rows, pair, FOCAL, flat=f)[0] for f in (False, True))
+        assert sign * np.log(round_.explained_px / flat.explained_px) > 0.3
+
+
+def test_edges_outside_the_window_are_left_out():
+    v = np.arange(-300.0, 301.0, 2.0)
+    rows = rows_of(lined(seen_round(v), v, 14), v, np.abs(v) < 0.8 * HALF)
+    assert wraps(rows, np.array([(-500.0, 500.0)]), FOCAL) == [None]
+
+
+def test_too_small_a_patch_has_no_rows():
+    assert rows_of(np.ones((40, 12), np.float32), np.arange(40.0), np.ones(40, bool)) is None
+
+
+@pytest.mark.parametrize("stem", ["straight_knob", "diamond_wrong_pitch", "recessed_rule", "diamond_double_track"])
+def test_the_silhouette_is_that_of_the_part(stem):
+    truth = json.loads((FIXTURES / f"{stem}.json").read_text())
+    photo = load_photo(FIXTURES / f"{stem}.jpg")
+    (found,) = find_parts(photo, camera_from_exif(photo), most=1)
+    right = true_outline(truth)
+    along, width = direction_and_width(right.edges_px)
+    found_along, found_width = direction_and_width(found.edges_px)
+    assert abs(np.cross(np.append(along, 0), np.append(found_along, 0))[2]) < np.sin(np.radians(2))
+    assert found_width == pytest.approx(width, rel=0.02)
+    there = roundness(photo.grey, found)
+    assert there is not None and not there.flat
+
+
+def direction_and_width(edges: np.ndarray) -> tuple[np.ndarray, float]:
+    along = (edges[:, 1] - edges[:, 0]).mean(axis=0)
+    along = along / np.hypot(*along)
+    return along, abs(float((edges[1] - edges[0]).mean(axis=0) @ np.array([-along[1], along[0]])))
+
+
+@pytest.mark.parametrize(("kind", "seed"), [("mesh", 7), ("cloth", 3), ("perfboard", 0), ("turned_bar", 1)])
+def test_no_knurl_is_called_one(kind, seed):
+    """Pictures of which a fit with knurl-like figures was made once."""
+    grey = cv2.cvtColor(negative(kind, seed), cv2.COLOR_BGR2GRAY)
+    photo = Photo(kind, grey, "", grey.shape[1], grey.shape[0])
+    for outline in find_parts(photo, camera_from_exif(photo), most=1):
+        pattern = measure_part(photo, outline, None, None)
+        counts = [f.teeth.value for f in pattern.families if f.teeth is not None and f.hand != "ring"]
+        assert pattern.form is None or no_knurl(roundness(photo.grey, outline), counts) == NOT_ROUND
+
+
+def test_counts_that_no_knurl_has():
+    good = Roundness(share=0.3, gain=0.3, teeth=52.0, axial=False, beyond=0.0)
+    assert no_knurl(good, [54.0, 54.0]) == ""
+    assert no_knurl(good, [54.0, 57.0]) == ""  # leaning wheels
+    assert no_knurl(good, [67.0, 68.0]) == NOT_ROUND  # not the lines that go round
+    assert no_knurl(good, [54.0, 44.0]) == NOT_ROUND
+    assert no_knurl(good, []) == NOT_ROUND
+    assert no_knurl(None, [54.0]) == NOT_ROUND
+    assert no_knurl(Roundness(0.3, -0.5, 52.0, axial=False, beyond=0.0), [54.0]) == NOT_ROUND
+    assert no_knurl(Roundness(0.3, 0.1, 52.0, axial=False, beyond=0.9), [54.0]) == NOT_ROUND
