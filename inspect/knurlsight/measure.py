@@ -23,7 +23,7 @@ from knurlsight.faults import with_faults
 from knurlsight.flanks import TIED, Crossing, Fit, Grooves
 from knurlsight.flanks import fit as refit
 from knurlsight.forms import Form, Hand
-from knurlsight.ghost import Ghost, ghosts_of
+from knurlsight.ghost import Ghost, fit_with_ghosts, ghosts_of
 from knurlsight.hough import hough_family
 from knurlsight.model import DoubleTrack, End, Family, Outline, Pattern, Spectrum, Surface, unmeasured
 from knurlsight.sightlines import Sightlines, sightlines
@@ -119,6 +119,7 @@ def measure_part(
     if not _believable(fit, surface):
         return unmeasured(outline, NO_KNURL, surface=surface, spectrum=spectrum)
     found = ghosts_of(fit, sight)
+    fit = fit_with_ghosts(fit, found, sight)
     fit, u_shading = _two_shadings(fit, sight)
     zone = _ended(photo, view, zone, fit, sight)
     pattern = _pattern(outline, view, zone, fit, sight, found, scale, surface, spectrum, px_per_pitch, u_shading)
