@@ -150,6 +150,8 @@ def bundle(tmp_path_factory):
         (lambda f: f.update({MANIFEST: b"{}"}), "is not a job that knurlsight exported"),
         (lambda f: f.update({"report.pdf": b"%PDF other"}), "was changed since it was exported"),
         (lambda f: f.update({"bomb.bin": bytes(30_000_000)}), "unfolds to"),
+        (lambda f: f.update({f"{i}.bin": bytes(999_000) for i in range(160)}), "which no job does"),
+        (lambda f: f.update({f"{i}.txt": b"" for i in range(20_001)}), "which no job does"),
         (forged(MANIFEST, b'"version": 1', b'"version": 2'), "is of version 2"),
         (forged(RECORD, b'"number": 2', b'"number": "2"'), "not as this version writes it"),
         (forged(RECORD, b'"kind": "job"', b'"kind": "x"'), "is not the record of a job"),

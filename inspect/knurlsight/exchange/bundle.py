@@ -34,6 +34,8 @@ MOST_BYTES = 4_000_000_000
 MOST_FILE_BYTES = 400_000_000
 #: Text packs to a hundredth at most; what unfolds further is made to fill a disk.
 MOST_UNFOLDING = 200
+#: A job is mostly photos, which do not pack: in all it unfolds to this many times its size, besides so many bytes.
+MOST_TOTAL_UNFOLDING, PLAIN_BYTES = 20, 100_000_000
 EARLIEST = (1980, 1, 1, 0, 0, 0)
 README = """A job of knurlsight, as it stood on the day in manifest.json.
 
@@ -165,7 +167,7 @@ def read_bundle(data: bytes, source: str) -> Bundle:
     """
     try:
         with zipfile.ZipFile(BytesIO(data)) as opened:
-            files = _checked_files(opened, source)
+            files = _checked_files(opened, len(data), source)
             manifest = _object(_unpacked(opened, files, MANIFEST, source), MANIFEST, source)
             hashes = manifest.get("files")
             right = manifest.get("format") == FORMAT and isinstance(hashes, dict)
@@ -191,11 +193,12 @@ def read_bundle(data: bytes, source: str) -> Bundle:
         raise ExchangeError(f"{source}: {RECORD} is not the record of a job") from None
 
 
-def _checked_files(opened: zipfile.ZipFile, source: str) -> dict[str, zipfile.ZipInfo]:
+def _checked_files(opened: zipfile.ZipFile, size: int, source: str) -> dict[str, zipfile.ZipInfo]:
     files: dict[str, zipfile.ZipInfo] = {}
     infos = opened.infolist()
-    if len(infos) > MOST_FILES or sum(info.file_size for info in infos) > MOST_BYTES:
-        raise ExchangeError(f"{source}: unfolds to more than {MOST_FILES} files or {MOST_BYTES // 10**9} GB")
+    total = sum(info.file_size for info in infos)
+    if len(infos) > MOST_FILES or total > min(MOST_BYTES, PLAIN_BYTES + MOST_TOTAL_UNFOLDING * size):
+        raise ExchangeError(f"{source}: unfolds to {len(infos)} files of {total} bytes, which no job does")
     for info in infos:
         name = info.filename
         path = PurePosixPath(name)
