@@ -21,16 +21,19 @@ from knurlsight.model import LocalMaps
 Array = NDArray[np.float64]
 
 STEADY = 0.35  # quantile of a strip's residual taken as what is usual there
-STANDS_OUT, PEAK = 0.10, 0.18  # residual above the usual, of a patch and of its worst place
-NOISES = 5.0  # and so many times the scatter
+STANDS_OUT = (0.1, 0.2)  # residual above the usual that makes a patch: so many times the scatter, within these
+NOISES = 5.0
+PEAK = 0.18  # of its worst place
 SMALLEST = 2.5  # square pitches
 INSIDE = 0.8  # share of the window that must lie in the patch
-END_PITCHES = {"leaning": 1.0, "straight": 2.5}  # at the ends light falls in from the side
+END_PITCHES = {"leaning": 1.5, "straight": 2.5}  # at the ends light falls in from the side
+BORDER_PITCHES = 2.5  # what lies along the border and reaches no deeper is the border
+HIGHLIGHT = (1.7, 3.0)  # lower than so many pitches, longer than so many times its height: a highlight that lies askew
 MOST_RESIDUAL = 0.5  # usual residual above which nothing can be said
 MARK_STANDS_OUT = 0.4
 MARK_LONG, MARK_WIDE = 1.6, 0.55  # standard extents in pitches: at least this ratio, at most this width
 MARK_ASKEW_DEG = 15.0
-MARK_BLUR = 0.9  # pitches
+MARK_BLUR = 1.8  # pitches
 
 
 @dataclass(frozen=True)
@@ -71,14 +74,15 @@ def damage_of(maps: LocalMaps, knurl: Knurl) -> Damage:
         return Damage((), 0.0, None)
     marks = tuple(_marks(maps, knurl, inside))
     excess = _excess(maps.residual, inside)
-    scatter = 1.4826 * float(np.median(np.abs(excess[inside] - np.median(excess[inside]))))
-    level = max(STANDS_OUT, NOISES * scatter)
+    level = min(max(STANDS_OUT[0], NOISES * _scatter(excess, inside)), STANDS_OUT[1])
     cell = _cell(maps)
     usual = float(np.median(maps.residual[inside]))
     patches = []
     for spot in _spots(excess > level):
         outline, area = _hull(maps, spot)
         if area < SMALLEST * maps.pitch**2 or float(excess[spot].max()) < max(PEAK, 1.5 * level):
+            continue
+        if _is_border(spot, inside, maps) or _is_highlight(outline, maps.pitch):
             continue
         if any(_hardly_more(outline, area, m, maps.pitch) for m in marks):
             continue
@@ -109,11 +113,18 @@ def _excess(residual: Array, inside: NDArray[np.bool_]) -> Array:
     return np.where(inside, residual - usual, 0.0)
 
 
+def _scatter(excess: Array, inside: NDArray[np.bool_]) -> float:
+    """Standard deviation of the undamaged part, from its lower tail alone, which no damage widens.
+
+    A tenth of a normal distribution lies 0.9 of its deviation below its `STEADY` quantile, which is 0 here.
+    """
+    return -float(np.quantile(excess[inside], 0.1)) / 0.9
+
+
 def _marks(maps: LocalMaps, knurl: Knurl, inside: NDArray[np.bool_]) -> Iterator[Patch]:
     """Narrow spots that lie along a groove."""
     excess = _excess(maps.rough, inside)
-    scatter = 1.4826 * float(np.median(np.abs(excess[inside])))
-    for spot in _spots(excess > max(MARK_STANDS_OUT, 2 * NOISES * scatter)):
+    for spot in _spots(excess > max(MARK_STANDS_OUT, NOISES * _scatter(excess, inside))):
         rows, columns = np.nonzero(spot)
         if len(rows) < 6:
             continue
@@ -132,6 +143,17 @@ def _marks(maps: LocalMaps, knurl: Knurl, inside: NDArray[np.bool_]) -> Iterator
                 lost = Quantity(min(1.0, float(weights.mean())), float(weights.std()))
                 yield Patch(outline, area, lost, k)
                 break
+
+
+def _is_border(spot: NDArray[np.bool_], inside: NDArray[np.bool_], maps: LocalMaps) -> bool:
+    columns, judged = np.flatnonzero(spot.any(axis=0)), np.flatnonzero(inside.any(axis=0))
+    touches = columns[0] <= judged[0] + 1 or columns[-1] >= judged[-1] - 1
+    return bool(touches and abs(maps.z[columns[-1]] - maps.z[columns[0]]) < BORDER_PITCHES * maps.pitch)
+
+
+def _is_highlight(outline: Array, pitch: float) -> bool:
+    high, long = np.ptp(outline, axis=0)
+    return bool(high < HIGHLIGHT[0] * pitch and long > HIGHLIGHT[1] * high)
 
 
 def _spots(over: NDArray[np.bool_]) -> Iterator[NDArray[np.bool_]]:

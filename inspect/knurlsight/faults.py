@@ -17,6 +17,7 @@ from knurlsight.drift import Drift, drift_of, without_drift
 from knurlsight.flanks import Fit
 from knurlsight.maps import local_maps
 from knurlsight.model import Family, Fault, Outline, Pattern
+from knurlsight.seam import Seam, seam_of
 from knurlsight.sightlines import Sightlines
 from knurlsight.trace import zone_border
 
@@ -47,6 +48,7 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
     drift = drift_of(steady, fit.knurl, last - first)
     if drift is not None and _drifts(drift):
         sight = without_drift(sight, drift)
+    seam = seam_of(fit, sight)
     maps = local_maps(fit, sight, CHANGING_LIGHT)
     damage = damage_of(maps, fit.knurl)
     place = _Place(pattern.outline, radius_mm)
@@ -54,6 +56,7 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
     faults = [
         *(place.double_track(f) for f in pattern.families if f.double_track.present),
         *((_damaged if p.family is None else _mark)(place, p, p.area / damage.looked_at) for p in damage.patches),
+        *([_open_seam(place, seam)] if seam is not None else []),
     ]
     return replace(
         pattern,
@@ -61,6 +64,7 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
         pitch_drift=_size(drift),
         damage_area=damage.share,
         wheel_mark=Quantity(1.0, 0.0 if len(marks) > 1 else U_ONE_MARK) if marks else None,
+        open_seam=Quantity(1.0, 0.0) if seam is not None else None,
         maps=replace(maps, shifts=steady.shifts),
     )
 
@@ -121,3 +125,15 @@ def _mark(place: _Place, patch: Patch, share: float) -> Fault:
         "if it comes back once a wheel turn, a tooth of the wheel is broken or dirty"
     )
     return place.fault("wheel_mark", words, patch.outline, share, patch.lost)
+
+
+def _open_seam(place: _Place, seam: Seam) -> Fault:
+    first, last = place.outline.zone_z
+    t0, t1 = sorted((seam.theta, *seam.arc))[:: len(seam.arc)]
+    t = np.linspace(t0, t1, 12)
+    there = np.stack([t, np.full_like(t, first)], axis=1)
+    back = np.stack([t[::-1], np.full_like(t, last)], axis=1)
+    arc = float(np.degrees(t1 - t0))
+    words = f"the pattern does not close: over {arc:.0f}° of the arc in view its lines do not lock to those beside it"
+    limb = place.outline.cylinder.limb_rad
+    return place.fault("open_seam", words, np.concatenate([there, back]), (t1 - t0) / (2 * limb), None)

@@ -15,7 +15,7 @@ from knurlsight.model import LocalMaps, Pattern
 Array = NDArray[np.float64]
 
 SEEN = 0.5  # share of the window that must lie in the zone
-SMOOTH_PITCHES = 1.2  # phases are smoothed so before their slopes are taken
+SMOOTH_PITCHES = 1.2  # over which the slopes of the phases are smoothed
 WIDTH_MM, HEIGHT_MM = 84.0, 50.0
 BAR_STEPS = 48
 
@@ -31,7 +31,7 @@ def local_lines(maps: LocalMaps) -> tuple[Array, Array]:
     sigma = SMOOTH_PITCHES * maps.pitch / abs(step_z)
     pitches, turns = [], []
     for shift, (around, along) in zip(maps.shifts, maps.lines, strict=True):
-        down, across = np.gradient(gaussian_filter(shift, sigma, mode="nearest"), step_theta, step_z)
+        down, across = (gaussian_filter(s, sigma, mode="nearest") for s in np.gradient(shift, step_theta, step_z))
         here = around - down, along - across
         pitches.append(np.hypot(around, along) / np.hypot(*here))
         # the helix grows with the share that goes along the part

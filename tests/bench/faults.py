@@ -14,7 +14,7 @@ import json
 import math
 import sys
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -213,15 +213,14 @@ def rendered(folder: Path, only: list[str]) -> Iterator[tuple[str, Any, dict[str
         yield path.stem, load_photo(path.with_suffix(".jpg")), truth
 
 
-def synthetic(per_kind: int, good: int, seed: int) -> Iterator[tuple[str, Any, dict[str, Any]]]:
-    """Photos of the synthesiser: every kind of fault, and good parts."""
+def synthetic(kinds: Sequence[str | None], seed: int) -> Iterator[tuple[str, Any, dict[str, Any]]]:
+    """Photos of the synthesiser with one kind of fault each; None is a good part."""
     from photoscale.photo import Photo
-    from random_scenes import FAULTS, random_knurl, random_scene
+    from random_scenes import random_knurl, random_scene
     from synthesiser import render
 
     forms = {"leaning": "RGE", "unequal": "RGE", "drift": "RGE"}
-    wanted: list[str | None] = [*[k for k in FAULTS for _ in range(per_kind)], *[None] * good]
-    for i, kind in enumerate(wanted):
+    for i, kind in enumerate(kinds):
         rng = np.random.default_rng([seed, i])
         form = forms.get(kind or "") or str(rng.choice(["RGE", "RGE", "RBL", "RBR", "RGV", "RAA"]))
         scene = replace(random_scene(rng, random_knurl(rng, form), kind), orientation=1)
@@ -290,7 +289,7 @@ def table(tallies: dict[str, Tally], good: list[int]) -> str:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--rendered", type=Path, default=SHARED)
-    parser.add_argument("--only", nargs="*", default=[], help="stems to begin with")
+    parser.add_argument("--only", nargs="*", default=[], help="beginnings of names, or kinds of synthetic faults")
     parser.add_argument("--synthetic", type=int, default=0, metavar="PER_KIND", help="instead: so many photos per kind")
     parser.add_argument("--good", type=int, default=20, help="good synthetic parts")
     parser.add_argument("--seed", type=int, default=5)
@@ -298,7 +297,10 @@ def main() -> int:
     if args.synthetic or not args.rendered.is_dir():
         if not args.synthetic:
             print(f"{args.rendered} is not there: synthetic photos instead")
-        photos = synthetic(max(1, args.synthetic), args.good, args.seed)
+        from random_scenes import FAULTS
+
+        kinds = args.only or FAULTS
+        photos = synthetic([*(k for k in kinds for _ in range(max(1, args.synthetic))), *[None] * args.good], args.seed)
     else:
         photos = rendered(args.rendered, args.only)
     print(table(*score(photos, show=True)))
