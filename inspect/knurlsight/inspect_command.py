@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from photoscale.quantity import Quantity
 
     from knurlsight import figures
+    from knurlsight.closure import Step
     from knurlsight.inspection import Inspection, ScaleRequest
 
 EXIT_STATUS = {"pass": 0, "fail": 1, "cannot_tell": 3, None: 0}
@@ -20,6 +21,10 @@ EXIT_STATUS = {"pass": 0, "fail": 1, "cannot_tell": 3, None: 0}
 SCALE_HELP = (
     "What gives the size: od:25.02mm (caliper over the crests, the best), card, card:9.87mm, rule:1mm, rule:0.5mm, "
     "rule:1/32in, rule:1/64in, pin:6mm, 0.0512mm/px. Without it: whatever card or rule is found."
+)
+TURN_HELP = (
+    "The photos show one part turned by this step before a fixed camera: 60deg, or 60+-0.1deg with its standard "
+    "uncertainty; auto finds the step from the pattern."
 )
 DISTANCE_HELP = "Lens to the nearest crest, where you measured it: 300mm or 300+-2mm; helps a rule on the bench."
 U_DISTANCE_MM = 5.0  # the lens's own centre lies somewhere inside it
@@ -34,12 +39,16 @@ def register(app: typer.Typer) -> None:
     @app.command()
     def inspect(
         photos: Annotated[
-            list[Path], typer.Argument(metavar="PHOTO...", help="Photos of one part; several are repeats.")
+            list[Path],
+            typer.Argument(
+                metavar="PHOTO...", help="Photos of one part; several are repeats, or turns of it with --turn."
+            ),
         ],
         setup: Annotated[
             Path | None,
             typer.Option("--setup", metavar="S.toml", help="What was wanted; without it nothing is judged."),
         ] = None,
+        turn: Annotated[str | None, typer.Option("--turn", metavar="ANGLE|auto", help=TURN_HELP)] = None,
         scale: Annotated[str | None, typer.Option("--scale", metavar="SPEC", help=SCALE_HELP)] = None,
         scale_height: Annotated[
             str, typer.Option("--scale-height", metavar="bench|axis|crest|MM", help=HEIGHT_HELP)
@@ -79,7 +88,7 @@ def register(app: typer.Typer) -> None:
         outputs = [o for o in (json_out, report, picture) if o is not None]
         check_outputs(outputs, picture, [*photos, *(p for p in (setup, scale_photo) if p is not None)])
         request = scale_request(scale, scale_height, scale_photo, camera_distance)
-        inspection = run_inspection(photos, setup, request)
+        inspection = run_inspection(photos, setup, request, turn)
         write_outputs(inspection, json_out, report, picture, units_word)
         if str(json_out) != "-" and str(report) != "-":
             say(screen(inspection, units_word, colour=has_colour()))
@@ -149,15 +158,46 @@ def distance_of(words: str) -> Quantity:
     return Quantity(value, u if u is not None else U_DISTANCE_MM, "mm")
 
 
-def run_inspection(photos: list[Path], setup: Path | None, request: ScaleRequest) -> Inspection:
+def run_inspection(
+    photos: list[Path], setup: Path | None, request: ScaleRequest, turn: str | None = None
+) -> Inspection:
     """Read what is named, then inspect."""
     from photoscale.photo import load_photo
 
     from knurlsight.inspection import inspect_part
     from knurlsight.setup import read_setup
 
+    step = turn_step(turn, len(photos)) if turn is not None else None
     wanted = read_setup(setup) if setup is not None else None
+    if turn is not None:
+        from knurlsight.turns import inspect_turned
+
+        return inspect_turned([load_photo(p) for p in photos], step, wanted, request)
     return inspect_part([load_photo(p) for p in photos], wanted, request)
+
+
+def turn_step(words: str, photos: int) -> Step | None:
+    """The step as typed, ``60deg`` or ``60+-0.1deg``; None for ``auto``."""
+    from knurlsight.closure import Step
+    from knurlsight.errors import UnitError
+    from knurlsight.turns import U_STEP_DEG
+    from knurlsight.units import parse_signed_angle
+
+    if photos < 2:
+        raise UnitError("--turn needs several photos of the part, each turned by one step more; one was named")
+    if words.strip().lower() == "auto":
+        return None
+    size, *rest = words.replace("±", "+-").split("+-")
+    if len(rest) > 1:
+        raise UnitError(f"--turn {words!r} is not an angle with its ±", hint="--turn 60+-0.1deg")
+    deg = abs(parse_signed_angle(size))
+    u_deg = abs(parse_signed_angle(rest[0])) if rest else U_STEP_DEG
+    if not 1 <= deg <= 180 or u_deg > deg / 4:
+        raise UnitError(
+            f"--turn {words!r}: a step is 1 to 180 degrees, its uncertainty at most a quarter of it",
+            hint="--turn 60deg",
+        )
+    return Step(deg, u_deg)
 
 
 def write_outputs(
