@@ -13,6 +13,8 @@ from knurlsight.workers import Pool
 AHEAD = 2
 #: Seconds between looks at what has finished, while no new photo comes.
 PATIENCE = 0.2
+#: A photo that ends its worker so often, with nothing beside it, is given up.
+TRIES = 2
 DIED = "a worker was ended from outside while it measured this photo, twice, as happens when memory runs out"
 
 
@@ -88,10 +90,16 @@ def _finished(
             suspects.append(job)
     pool.restart()
     for job in suspects:
+        yield _alone(job, pool, send), True
+
+
+def _alone(job: Job, pool: Pool, send: bool) -> Row:
+    """A job measured with nothing beside it, so that a worker's death is its own."""
+    for _ in range(TRIES):
         alone: dict[Future[Row], Job] = {}
         _hand_out(job, alone, pool, send)
         try:
-            yield next(iter(alone)).result(), True
+            return next(iter(alone)).result()
         except BrokenExecutor:
             pool.restart()
-            yield no_row(job, DIED), True
+    return no_row(job, DIED)

@@ -6,6 +6,7 @@ this very machine. Dask itself starts again what a lost worker was at.
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, CancelledError, Future
 from importlib.metadata import version
@@ -120,7 +121,16 @@ def _connected(address: str) -> Any:
     tls = address.startswith("tls:")
     # certificates are named where dask looks for them: its configuration, or DASK_DISTRIBUTED__COMM__TLS__...
     security = Security(require_encryption=True) if tls else Security()  # type: ignore[no-untyped-call]
+    ours = security.get_connection_args("client")  # type: ignore[no-untyped-call]
+    if tls and ours.get("ssl_context") is None:
+        raise KnurlsightError(
+            f"--cluster {address}: no certificates are named for TLS",
+            hint="name ca-file, client cert and key in dask's configuration, distributed.comm.tls",
+        )
     try:
+        # knocked at first: a client of dask that finds nobody leaves half-started threads behind
+        parts = urlsplit(address)
+        socket.create_connection((parts.hostname or "", parts.port or 0), CONNECT_S).close()
         return Client(address, security=security, timeout=CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, TypeError, ValueError, RuntimeError) as e:
         why = " ".join(str(e).split())

@@ -228,7 +228,7 @@ def local_cluster():
     from distributed import LocalCluster
 
     cluster = LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1", silence_logs=50
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0", host="127.0.0.1", silence_logs=50
     )
     yield cluster
     cluster.close()
@@ -275,6 +275,36 @@ class TestCluster:
     def test_a_worker_that_does_not_see_the_photos_is_told_before(self, local_cluster, tmp_path):
         with pytest.raises(KnurlsightError, match="does not see"):
             ClusterPool(local_cluster.scheduler_address, tmp_path / "none.png")
+
+
+@pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def test_a_cluster_over_tls(tmp_path):
+    import dask
+    from distributed import LocalCluster
+    from distributed.security import Security
+
+    made = Security.temporary()
+    named = {"ca-file": made.tls_ca_file, "client.cert": made.tls_client_cert, "client.key": made.tls_client_key}
+    for name, text in named.items():
+        (tmp_path / name).write_text(text)
+    with LocalCluster(
+        n_workers=1,
+        threads_per_worker=1,
+        processes=True,
+        protocol="tls",
+        security=made,
+        dashboard_address=":0",
+        host="127.0.0.1",
+        silence_logs=50,
+    ) as cluster:
+        with pytest.raises(KnurlsightError, match="no certificates"):
+            ClusterPool(cluster.scheduler_address)
+        with (
+            dask.config.set({f"distributed.comm.tls.{name}": str(tmp_path / name) for name in named}),
+            ClusterPool(cluster.scheduler_address) as pool,
+        ):
+            assert pool.submit(pow, 2, 5).result(30) == 32
 
 
 def test_nobody_answers(monkeypatch):
