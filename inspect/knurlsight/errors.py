@@ -7,6 +7,8 @@
     ├── SetupError             a setup file; carries all faults of the file together
     ├── PlanError              a plan that cannot be made from what was asked
     ├── OutputError            a file that cannot be written
+    ├── RequestError           options that do not go together
+    ├── FilmError              a film that cannot be read or used
     └── ExchangeError          a file from elsewhere that cannot be taken in, or a record that cannot be handed on
 
 Only the command line turns these into text and an exit status; any other exception is a bug of ours and says so.
@@ -48,6 +50,14 @@ class PlanError(KnurlsightError):
 
 class OutputError(KnurlsightError):
     """A file that cannot be written."""
+
+
+class RequestError(KnurlsightError):
+    """Options that do not go together."""
+
+
+class FilmError(KnurlsightError):
+    """A film that cannot be read or used."""
 
 
 class StoreError(KnurlsightError):

@@ -26,6 +26,10 @@ TURN_HELP = (
     "The photos show one part turned by this step before a fixed camera: 60deg, or 60+-0.1deg with its standard "
     "uncertainty; auto finds the step from the pattern."
 )
+LIKE_HELP = (
+    "Photo of a sample that stands for the setup: what differs, and whether more than the photos can tell apart."
+)
+LIKE_SCALE_HELP = "The sample's scale, where it is not as --scale says; an od: holds for one part only."
 DISTANCE_HELP = "Lens to the nearest crest, where you measured it: 300mm or 300+-2mm; helps a rule on the bench."
 U_DISTANCE_MM = 5.0  # the lens's own centre lies somewhere inside it
 HEIGHT_HELP = (
@@ -49,6 +53,8 @@ def register(app: typer.Typer) -> None:
             typer.Option("--setup", metavar="S.toml", help="What was wanted; without it nothing is judged."),
         ] = None,
         turn: Annotated[str | None, typer.Option("--turn", metavar="ANGLE|auto", help=TURN_HELP)] = None,
+        like: Annotated[Path | None, typer.Option("--like", metavar="SAMPLE", help=LIKE_HELP)] = None,
+        like_scale: Annotated[str | None, typer.Option("--like-scale", metavar="SPEC", help=LIKE_SCALE_HELP)] = None,
         scale: Annotated[str | None, typer.Option("--scale", metavar="SPEC", help=SCALE_HELP)] = None,
         scale_height: Annotated[
             str, typer.Option("--scale-height", metavar="bench|axis|crest|MM", help=HEIGHT_HELP)
@@ -86,9 +92,13 @@ def register(app: typer.Typer) -> None:
         units_word = units_of(units)
         asked = ticket(job, op, store, who, record or ())
         outputs = [o for o in (json_out, report, picture) if o is not None]
-        check_outputs(outputs, picture, [*photos, *(p for p in (setup, scale_photo) if p is not None)])
+        check_outputs(outputs, picture, [*photos, *(p for p in (setup, scale_photo, like) if p is not None)])
         request = scale_request(scale, scale_height, scale_photo, camera_distance)
-        inspection = run_inspection(photos, setup, request, turn)
+        if like is not None:
+            check_like(setup, turn, scale, like_scale)
+            inspection = run_likeness(photos, like, request, like_scale)
+        else:
+            inspection = run_inspection(photos, setup, request, turn)
         write_outputs(inspection, json_out, report, picture, units_word)
         if str(json_out) != "-" and str(report) != "-":
             say(screen(inspection, units_word, colour=has_colour()))
@@ -174,6 +184,35 @@ def run_inspection(
 
         return inspect_turned([load_photo(p) for p in photos], step, wanted, request)
     return inspect_part([load_photo(p) for p in photos], wanted, request)
+
+
+def check_like(setup: Path | None, turn: str | None, scale: str | None, like_scale: str | None) -> None:
+    """Refuse what does not go with a sample."""
+    from photoscale.words import DiameterWord, parse_scale
+
+    from knurlsight.errors import RequestError
+
+    if setup is not None or turn is not None:
+        other = "--setup" if setup is not None else "--turn"
+        raise RequestError(
+            f"--like and {other} do not go together: the sample stands for the setup of one side of a part"
+        )
+    if like_scale is None and scale is not None and isinstance(parse_scale(scale), DiameterWord):
+        raise RequestError("an od: is of one part only; give the sample's own diameter", hint="--like-scale od:25.02mm")
+
+
+def run_likeness(photos: list[Path], like: Path, request: ScaleRequest, like_scale: str | None) -> Inspection:
+    """Read part and sample, then hold the one against the other."""
+    from photoscale.photo import load_photo
+    from photoscale.words import parse_scale
+
+    from knurlsight.inspection import ScaleRequest
+    from knurlsight.likeness import inspect_like
+
+    word = parse_scale(like_scale) if like_scale is not None else request.word
+    # a scale in another photo, a height or a distance are of the part's own picture
+    own = ScaleRequest(word) if like_scale is not None else request
+    return inspect_like([load_photo(p) for p in photos], load_photo(like), request, own)
 
 
 def turn_step(words: str, photos: int) -> Step | None:
