@@ -1,7 +1,7 @@
 """Same as this one: the photo of a sample, measured, stands for the setup.
 
-What was wanted is then itself uncertain. The checks are therefore made with the uncertainties of both, and what differs is
-listed with the word whether it is more than both together allow.
+What was wanted is then itself uncertain. The checks are therefore made with the uncertainties of both, and what differs
+is listed with the word whether it is more than both together allow.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ COVERAGE = 2.0
 
 @dataclass(frozen=True)
 class Difference:
-    """One figure of part and sample: their difference, its standard uncertainty, and whether that is exceeded (k = 2)."""
+    """One figure of part and sample: their difference, and whether it is larger than both uncertainties."""
 
     name: str
     difference: Quantity
