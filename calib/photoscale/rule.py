@@ -26,6 +26,9 @@ Grey = NDArray[np.uint8]
 MIN_LINES = 15
 MIN_REPEAT = 0.3  # autocorrelation of a row of lines one period on
 MAX_STRIP_PX = 6000
+WIDE_STRIP_ROWS = 800
+BACKGROUND_PX = 61
+MIN_REDUCED_PX = 4.0  # between lines in the photo at half size
 MAX_SCATTER_PX, MAX_SCATTER_REL = 0.15, 0.02  # of lines about a smooth spacing: px, and of the period
 WIDEST_RULE_MM = 35.0
 U_ACROSS_PX = 1.5  # ends of lines are frayed
@@ -41,11 +44,7 @@ class Strip:
     origin: Array
     along: Array
     line: Array
-
-    @property
-    def middle(self) -> int:
-        """Row through the origin."""
-        return int(self.dark.shape[0]) // 2
+    middle: int  # row through the origin; it may lie outside
 
     def photo_px(self, i: Array, j: Array) -> Array:
         """Photo pixels (n, 2) of columns and rows (n,)."""
@@ -62,6 +61,10 @@ class Edge:
         Number and place of each line, at `row`.
     row : (n,) array
         Half-way along the short lines.
+    half : (n,) array
+        Rows above and below on which the short lines are whole.
+    ink : int
+        +1 for dark lines, -1 for bright ones.
     lengths : (n,) array
         Of each line, in px, from the outer end of the short ones.
     inward : int
@@ -74,6 +77,8 @@ class Edge:
     index: NDArray[np.int64]
     columns: Array
     row: Array
+    half: Array
+    ink: int
     lengths: Array
     inward: int
     graduation: Graduation
@@ -103,7 +108,9 @@ def find_rule(grey: Grey, word: RuleWord, avoid: Sequence[Array] = ()) -> RuleRe
         combs = [_enlarged(c, factor) for c in find_combs(image)]
         combs = [c for c in combs if not _inside(c, avoid)][:8]
         for comb in combs:
-            edges, strip = _read(grey, comb, patterns)
+            edges, strip = _read_reduced(half, grey, comb, patterns)
+            if len(edges) < 2:
+                edges, strip = _read(grey, comb, patterns)
             if edges:
                 return _reading(strip, edges, word)
         candidates += combs[:2]
@@ -158,12 +165,48 @@ def _strip(grey: Grey, centre: Array, along: Array, line: Array, half_width: flo
     first, last = max(first, -MAX_STRIP_PX / 2), min(last, MAX_STRIP_PX / 2)
     rows = 2 * int(half_width) + 1
     origin = centre + np.ceil(first) * along
-    i, j = np.meshgrid(np.arange(int(last - first)), np.arange(rows) - rows // 2)
-    x = (origin[0] + i * along[0] + j * line[0]).astype(np.float32)
-    y = (origin[1] + i * along[1] + j * line[1]).astype(np.float32)
-    seen = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+    return _seen(grey, origin, along, line, (int(last - first), rows), rows // 2, background_px)
+
+
+def _seen(
+    grey: Grey, origin: Array, along: Array, line: Array, shape: tuple[int, int], middle: int, background_px: float
+) -> Strip:
+    """The strip of so many (columns, rows) whose row `middle` begins at the origin."""
+    to_photo = np.column_stack([along, line, origin - middle * line])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    seen = cv2.warpAffine(grey, to_photo, shape, flags=flags, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
     size = int(background_px) | 1
-    return Strip(np.asarray(cv2.blur(seen, (size, 1)) - seen, np.float32), origin, along, line)
+    return Strip(np.asarray(cv2.blur(seen, (size, 1)) - seen, np.float32), origin, along, line, middle)
+
+
+def _read_reduced(half: Grey, grey: Grey, comb: Comb, patterns: tuple[Pattern, ...]) -> tuple[list[Edge], Strip]:
+    """Edges read in the photo at half size, their lines placed again at full size; none where lines are too close."""
+    edges, strip = _read(half, _enlarged(comb, 0.5), patterns)
+    if not edges or any(_spacing(e) < MIN_REDUCED_PX for e in edges):
+        return [], strip
+    top = int(2 * (min(float((e.row - e.half).min()) for e in edges) - strip.middle)) - 8
+    bottom = int(2 * (max(float((e.row + e.half).max()) for e in edges) - strip.middle)) + 8
+    shape = (2 * strip.dark.shape[1], bottom - top + 1)
+    full = _seen(grey, 2 * strip.origin + 0.5, strip.along, strip.line, shape, -top, BACKGROUND_PX)
+    placed = []
+    for edge in edges:
+        period, row, rows = 2 * _spacing(edge), 2 * (edge.row - strip.middle) - top, 2 * edge.half
+        columns = _refine(np.asarray(edge.ink * full.dark, np.float32), 2 * edge.columns, row, rows, period)
+        index, columns, keep, residual = _smooth(edge.index, columns)
+        if len(index) < MIN_LINES or residual > MAX_SCATTER_PX + MAX_SCATTER_REL * period:
+            return [], strip
+        placed.append(
+            replace(
+                edge,
+                index=index,
+                columns=columns,
+                row=row[keep],
+                half=rows[keep],
+                lengths=2 * edge.lengths[keep],
+                residual_px=residual,
+            )
+        )
+    return placed, full
 
 
 def _read(grey: Grey, comb: Comb, patterns: tuple[Pattern, ...]) -> tuple[list[Edge], Strip]:
@@ -171,14 +214,14 @@ def _read(grey: Grey, comb: Comb, patterns: tuple[Pattern, ...]) -> tuple[list[E
     across = np.array([-comb.along[1], comb.along[0]])
     line = comb.line if comb.line @ across > 0 else -comb.line
     half_width = min(max(2.0 * comb.width_px, 120.0), 900.0)
-    strip = _strip(grey, comb.centre_px, comb.along, line, half_width, 61)
+    strip = _strip(grey, comb.centre_px, comb.along, line, half_width, BACKGROUND_PX)
     edges = _edges(strip, patterns)
     if not edges:
         return [], strip
     # the other edge may be as far away as rules are wide
     reach = WIDEST_RULE_MM * _px_per_mm(edges[0])
     if edges[0].graduation.pattern is not GLASS and half_width < reach < 2000:
-        strip = _strip(grey, comb.centre_px, comb.along, line, reach, 61)
+        strip = _strip(grey, comb.centre_px, comb.along, line, reach, BACKGROUND_PX)
         edges = _edges(strip, patterns) or edges
     return _pair(edges), strip
 
@@ -188,7 +231,9 @@ def _edges(strip: Strip, patterns: tuple[Pattern, ...]) -> list[Edge]:
     found = []
     for first, last, period in _bands(strip.dark):
         # engraved and filled lines are dark; on a black rule they are bright
-        edge = _edge(strip.dark, first, last, period, patterns) or _edge(-strip.dark, first, last, period, patterns)
+        edge = _edge(strip.dark, first, last, period, patterns, 1) or _edge(
+            strip.dark, first, last, period, patterns, -1
+        )
         if edge is not None:
             found.append(edge)
     return sorted(found, key=lambda e: -len(e.index) * e.graduation.explained)
@@ -198,14 +243,15 @@ def _bands(dark: NDArray[np.float32]) -> list[tuple[int, int, float]]:
     """Groups of rows that repeat: (first row, last row, period in columns)."""
     from scipy.fft import rfft
 
-    smooth = cv2.blur(dark, (1, 5))
+    # every second row, for they are smoothed over five; of a wide strip every fourth, for there lines are long
+    skip = 2 if dark.shape[0] < WIDE_STRIP_ROWS else 4
+    smooth = np.ascontiguousarray(cv2.blur(dark, (1, 5))[::skip])
     # limited so that a few glints do not carry the correlation
     limit = 3 * np.median(np.abs(smooth), axis=1, keepdims=True) + 1e-3
     clipped = np.clip(smooth, -limit, limit)
     columns = dark.shape[1]
     size = cv2.getOptimalDFTSize(2 * columns)
-    # every second row, for they are smoothed over five
-    spectrum = rfft(clipped[::2].astype(np.float32), size, axis=1)
+    spectrum = rfft(clipped.astype(np.float32), size, axis=1)
     power = spectrum.real**2 + spectrum.imag**2
     power[:, 1:] *= 2
     # correlation at chosen lags only, short ones in quarters of a column: four columns a line are not always whole
@@ -217,7 +263,7 @@ def _bands(dark: NDArray[np.float32]) -> list[tuple[int, int, float]]:
         peak = np.flatnonzero((c[1:-1] > c[:-2]) & (c[1:-1] >= c[2:])) + 1
         peak = peak[(c[peak] > MIN_REPEAT) & (lags[peak] >= 3)]
         if len(peak):
-            periods[2 * j : 2 * j + 2] = lags[peak[np.flatnonzero(c[peak] > 0.75 * c[peak].max())[0]]]
+            periods[skip * j : skip * (j + 1)] = lags[peak[np.flatnonzero(c[peak] > 0.75 * c[peak].max())[0]]]
     bands = []
     j = 0
     while j < len(periods):
@@ -237,17 +283,17 @@ def _bands(dark: NDArray[np.float32]) -> list[tuple[int, int, float]]:
 
 
 def _edge(
-    dark: NDArray[np.float32], first: int, last: int, period: float, patterns: tuple[Pattern, ...]
+    dark: NDArray[np.float32], first: int, last: int, period: float, patterns: tuple[Pattern, ...], ink: int
 ) -> Edge | None:
     inner = (last - first) // 6
-    profile = dark[first + inner : last + 1 - inner].mean(axis=0)
+    profile = ink * dark[first + inner : last + 1 - inner].mean(axis=0)
     index, columns = _track(profile, period)
     if len(index) < MIN_LINES:
         return None
     # nothing farther off than the longest line matters
     margin = int((REACH_SHORTS + 1) * (last - first)) + 40
     above = max(0, first - margin)
-    dark, first, last = np.ascontiguousarray(dark[above : last + margin]), first - above, last - above
+    dark, first, last = np.ascontiguousarray(ink * dark[above : last + margin]), first - above, last - above
     # rows over which all lines are there, segment by segment: the edge may climb through the strip
     ends = _line_ends(dark, columns, first, last)
     if ends is None:
@@ -268,15 +314,17 @@ def _edge(
     # a glass scale is graduated like a millimetre rule: there only the inch tells that it is another
     others = tuple(p for p in PATTERNS if p not in patterns and (GLASS not in patterns or p.name.endswith("in")))
     best: tuple[Graduation, Array, int] | None = None
+    contrast = _contrast(dark, columns, lean, row)
     for inward in (1, -1):
         start = upper if inward > 0 else lower
-        lengths = _lengths(dark, columns, lean, row, start, lower - upper, inward)
+        lengths = _lengths(contrast, start, lower - upper, inward)
         graduation = recognise(index, lengths, patterns, others)
         if graduation is not None and (best is None or graduation.explained > best[0].explained):
             best = graduation, lengths, inward
     if best is None:
         return None
-    return Edge(index, columns, row + above, best[1], best[2], best[0], residual)
+    half = np.maximum(1.0, 0.35 * (lower - upper))
+    return Edge(index, columns, row + above, half, ink, best[1], best[2], best[0], residual)
 
 
 def _track(profile: NDArray[np.float32], period: float) -> tuple[NDArray[np.int64], Array]:
@@ -340,7 +388,8 @@ def _line_ends(dark: NDArray[np.float32], columns: Array, first: int, last: int)
     for k in range(0, n, max(1, n // 40)):
         part = contrast[:, max(0, k - reach) : k + reach + 1]
         # the lower quartile: rows where even the short lines are there
-        level = np.asarray(cv2.blur(np.percentile(part, 30, axis=1).reshape(-1, 1).astype(np.float32), (1, 3))).ravel()
+        low = np.partition(part, round(0.3 * (part.shape[1] - 1)), axis=1)[:, round(0.3 * (part.shape[1] - 1))]
+        level = np.asarray(cv2.blur(low.reshape(-1, 1), (1, 3))).ravel()
         full = float(np.median(level[first : last + 1]))
         if full <= 0:
             continue
@@ -405,21 +454,19 @@ def _lean(dark: NDArray[np.float32], columns: Array, row: Array, short: Array, p
     return np.asarray(line(columns), float)
 
 
-def _contrast(dark: NDArray[np.float32], columns: Array, lean: Array, row: Array) -> Array:
+def _contrast(dark: NDArray[np.float32], columns: Array, lean: Array, row: Array) -> NDArray[np.float32]:
     """Darkness of each line, through `columns` at `row`, against the gaps beside it (rows, n)."""
     gap = np.gradient(columns)
-    rows = np.arange(dark.shape[0], dtype=np.float32)
-
-    def at(x: Array) -> Array:
-        i = (x + lean * (rows[:, None] - row)).astype(np.float32)
-        j = np.broadcast_to(rows[:, None], i.shape)
-        return np.asarray(cv2.remap(dark, np.ascontiguousarray(i), np.ascontiguousarray(j), cv2.INTER_LINEAR), float)
-
-    def mean(share: float, width: float) -> Array:
-        steps = [-0.5, -0.17, 0.17, 0.5]
-        return np.asarray(np.mean([at(columns + (share + width * s) * gap) for s in steps], axis=0), float)
-
-    return mean(0.0, 0.3) - (mean(-0.5, 0.2) + mean(0.5, 0.2)) / 2
+    rows = np.arange(dark.shape[0], dtype=np.float32)[:, None]
+    j = np.ascontiguousarray(np.broadcast_to(rows, (len(rows), len(columns))))
+    leaning = rows * lean.astype(np.float32)
+    foot = columns - lean * row
+    total = np.zeros(j.shape, np.float32)
+    for share, width, weight in ((0.0, 0.3, 1.0), (-0.5, 0.2, -0.5), (0.5, 0.2, -0.5)):
+        for step in (-0.5, -0.17, 0.17, 0.5):
+            i = leaning + (foot + (share + width * step) * gap).astype(np.float32)
+            total += np.float32(weight / 4) * np.asarray(cv2.remap(dark, i, j, cv2.INTER_LINEAR), np.float32)
+    return total
 
 
 def _refine(dark: NDArray[np.float32], columns: Array, row: Array, half: Array, period: float) -> Array:
@@ -462,12 +509,9 @@ def _smooth(index: NDArray[np.int64], columns: Array) -> tuple[NDArray[np.int64]
     return index[keep], columns[keep], keep, residual
 
 
-def _lengths(
-    dark: NDArray[np.float32], columns: Array, lean: Array, row: Array, start: Array, short: Array, inward: int
-) -> Array:
+def _lengths(contrast: NDArray[np.float32], start: Array, short: Array, inward: int) -> Array:
     """Length of each line in px, from the outer end of the short lines inwards."""
-    contrast = _contrast(dark, columns, lean, row)
-    rows = dark.shape[0]
+    rows = contrast.shape[0]
     if inward < 0:
         contrast = contrast[::-1]
         start = rows - 1 - start
@@ -476,7 +520,7 @@ def _lengths(
         [np.median(contrast[b : b + max(3, int(s)), k]) for k, (b, s) in enumerate(zip(begin, short, strict=True))]
     )
     full = np.maximum(full, 0.5 * float(np.median(full)))
-    lengths = np.empty(len(columns))
+    lengths = np.empty(contrast.shape[1])
     for k, b in enumerate(begin):
         # most likely end of a step from full contrast to none: where the sum of what exceeds half of it is greatest
         beyond = contrast[b : b + int(REACH_SHORTS * short[k]) + 10, k]
@@ -514,8 +558,12 @@ def _pair(edges: list[Edge]) -> list[Edge]:
 
 
 def _px_per_mm(edge: Edge) -> float:
-    steps = np.diff(edge.columns) / np.diff(edge.index)
-    return float(np.median(steps)) / edge.graduation.pattern.step_mm
+    return _spacing(edge) / edge.graduation.pattern.step_mm
+
+
+def _spacing(edge: Edge) -> float:
+    """Columns from line to line."""
+    return float(np.median(np.diff(edge.columns) / np.diff(edge.index)))
 
 
 def _reading(strip: Strip, edges: list[Edge], word: RuleWord) -> RuleReading:
