@@ -25,6 +25,7 @@ from knurlsight.flanks import fit as refit
 from knurlsight.forms import Form, Hand
 from knurlsight.ghost import Ghost, fit_with_ghosts, ghosts_of
 from knurlsight.hough import hough_family
+from knurlsight.knurl_or_not import no_knurl, roundness
 from knurlsight.model import DoubleTrack, End, Family, Outline, Pattern, Spectrum, Surface, unmeasured
 from knurlsight.sightlines import Sightlines, sightlines
 from knurlsight.spectrum import peaks_of, power_of, spectrum_of
@@ -118,6 +119,9 @@ def measure_part(
         return unmeasured(outline, TOO_UNEVEN, surface=surface, spectrum=spectrum)
     if not _believable(fit, surface):
         return unmeasured(outline, NO_KNURL, surface=surface, spectrum=spectrum)
+    counts = [2 * math.pi * g.around for g in fit.knurl.families if g.around]
+    if reason := no_knurl(roundness(photo.grey, outline), counts):
+        return unmeasured(outline, reason, surface=surface, spectrum=spectrum)
     found = ghosts_of(fit, sight)
     fit = fit_with_ghosts(fit, found, sight)
     fit, u_shading = _two_shadings(fit, sight)
