@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib.util
 import math
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -217,5 +218,15 @@ def bench():
     path = Path(__file__).resolve().parents[1] / "bench" / "faults.py"
     spec = importlib.util.spec_from_file_location("fault_bench", path)
     module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # dataclasses look their module up
     spec.loader.exec_module(module)
     return module
+
+
+def test_faults_are_found_on_synthetic_photos_and_none_on_good_ones():
+    faults = bench()
+    tallies, good = faults.score(faults.synthetic(["drift", "chip_tooth", None, "torn", None, None], seed=3))
+    for kind in ("pitch_drift", "chip_tooth", "torn"):
+        assert tallies[kind].found == tallies[kind].there == 1, kind
+        assert all(o >= 0.5 for o in tallies[kind].overlaps), kind
+    assert sum(good) == 0
