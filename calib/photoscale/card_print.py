@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 from xml.sax.saxutils import escape
 
 import cv2
@@ -16,6 +16,9 @@ import numpy as np
 
 from photoscale.card import MARKER_TO_SQUARE, SQUARES, card_board
 from photoscale.words import MM_PER_INCH, NOMINAL_SQUARE_MM
+
+if TYPE_CHECKING:
+    from reportlab.pdfgen.canvas import Canvas
 
 MARGIN_MM = 5.0
 BAR_MM = 100.0
@@ -154,17 +157,25 @@ def card_svg(paper: Paper | None = None) -> str:
     return "\n".join([*parts, "</svg>", ""])
 
 
-def card_pdf(paper: Paper = "a4") -> bytes:
-    """The sheet as a PDF page in true size; the same bytes each time."""
+def card_pdf(paper: Paper = "a4", *more: Sheet) -> bytes:
+    """The sheet, and more after it, as PDF pages in true size; the same bytes each time."""
     from reportlab.pdfgen.canvas import Canvas
 
-    sheet = card_sheet(paper)
-    point = 72 / MM_PER_INCH
     buffer = io.BytesIO()
-    canvas = Canvas(buffer, pagesize=(sheet.width * point, sheet.height * point), invariant=1)
+    canvas = Canvas(buffer, invariant=1)
     canvas.setTitle("Scale card")
     # asks viewers not to scale; print dialogues may still do, hence the bars
     canvas.setViewerPreference("PrintScaling", "None")
+    for sheet in (card_sheet(paper), *more):
+        _draw(canvas, sheet)
+    canvas.save()
+    return buffer.getvalue()
+
+
+def _draw(canvas: Canvas, sheet: Sheet) -> None:
+    """One page."""
+    point = 72 / MM_PER_INCH
+    canvas.setPageSize((sheet.width * point, sheet.height * point))
     for r in sheet.rectangles:
         bottom = sheet.height - r.y - r.height
         canvas.rect(r.x * point, bottom * point, r.width * point, r.height * point, stroke=0, fill=1)
@@ -177,8 +188,6 @@ def card_pdf(paper: Paper = "a4") -> bytes:
         canvas.setFont("Helvetica", t.size * LINE * point)
         canvas.drawString(t.x * point, (sheet.height - t.y) * point, t.text)
     canvas.showPage()
-    canvas.save()
-    return buffer.getvalue()
 
 
 def card_png(dots_per_mm: int = 24) -> bytes:

@@ -28,6 +28,7 @@ MIN_REPEAT = 0.3  # autocorrelation of a row of lines one period on
 MAX_STRIP_PX = 6000
 WIDE_STRIP_ROWS = 800
 BACKGROUND_PX = 61
+SAME_WAY = 0.98  # cosine; edges of one rule converge by less
 MIN_REDUCED_PX = 4.0  # between lines in the photo at half size
 MAX_SCATTER_PX, MAX_SCATTER_REL = 0.15, 0.02  # of lines about a smooth spacing: px, and of the period
 WIDEST_RULE_MM = 35.0
@@ -112,6 +113,7 @@ def find_rule(grey: Grey, word: RuleWord, avoid: Sequence[Array] = ()) -> RuleRe
             if len(edges) < 2:
                 edges, strip = _read(grey, comb, patterns)
             if edges:
+                _refuse_two_rules(half, [c for c in combs if abs(c.along @ strip.along) < SAME_WAY], patterns)
                 return _reading(strip, edges, word)
         candidates += combs[:2]
     # nothing with the lines asked for: is it another rule, or none?
@@ -127,6 +129,13 @@ def find_rule(grey: Grey, word: RuleWord, avoid: Sequence[Array] = ()) -> RuleRe
     raise ScaleNotFound(
         "no rule is in the photo whose lines can be read", "lay it by the part, in focus, no glare, 5 cm in view"
     )
+
+
+def _refuse_two_rules(half: Grey, others: Sequence[Comb], patterns: tuple[Pattern, ...]) -> None:
+    """Combs that run another way are no other edge of the same rule."""
+    for comb in others:
+        if _read(half, _enlarged(comb, 0.5), patterns)[0]:
+            raise ScaleNotFound("more than one rule is in the photo", "leave one rule in the frame")
 
 
 def _patterns(word: RuleWord) -> tuple[Pattern, ...]:

@@ -110,7 +110,7 @@ def test_edited_or_zoomed_photos_are_trusted_less(tmp_path: Path, tags: dict[str
     assert camera_from_exif(photo).u_focal_rel > 0.2
 
 
-@pytest.mark.parametrize("tags", [{"equivalent": 65535}, {"equivalent": 3}, {"focal": 1e9}])
+@pytest.mark.parametrize("tags", [{"equivalent": 65535}, {"equivalent": 3}, {"focal": 1e9}, {"focal": -5.0}])
 def test_absurd_exif_is_ignored_with_a_note(tmp_path: Path, tags: dict[str, object]) -> None:
     rgb().save(tmp_path / "e.jpg", exif=exif(**tags))
     photo = load_photo(tmp_path / "e.jpg")

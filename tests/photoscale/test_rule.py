@@ -244,3 +244,24 @@ def test_equal_lines_have_no_pattern() -> None:
 
 def test_too_few_lines_have_no_pattern() -> None:
     assert recognise(np.arange(8), np.ones(8), PATTERNS) is None
+
+
+def test_two_rules_are_refused() -> None:
+    one, other = view(0.0, 9.0, shift=(-150, -450)), view(90.0, 9.0, shift=(500, 0))
+    image = seen(drawing(MM, MM), one)
+    second = seen(drawing(MM, MM), other)
+    corners = np.array([[0, 0], [LENGTH_MM, 0], [LENGTH_MM, WIDTH_MM], [0, WIDTH_MM]], float).reshape(-1, 1, 2)
+    inside = np.zeros(image.shape, np.uint8)
+    cv2.fillPoly(inside, [np.round(cv2.perspectiveTransform(corners, other)).astype(np.int32)], [1])
+    both = np.where(inside == 1, second, image).astype(np.uint8)
+    assert find_rule(image, RuleWord(1.0)).graduation == "1 mm"
+    with pytest.raises(ScaleNotFound, match="more than one rule"):
+        find_rule(both, RuleWord(1.0))
+
+
+def test_lines_placed_at_full_size_are_as_good_as_lines_read_there() -> None:
+    h = view(17.0, 13.0)
+    reading = find_rule(seen(drawing(MM, HALF), h), RuleWord(1.0))
+    assert reading.graduation in ("1 mm and 0.5 mm", "0.5 mm and 1 mm")
+    # a pixel at half size is two here: only lines placed anew are this good
+    check(reading, h, 0.08)
