@@ -35,6 +35,7 @@ U_EXIF_FOCAL = 0.05
 U_SUSPECT_FOCAL = 0.25
 # editors write their name where cameras write a firmware number
 EDITORS = ("photoshop", "lightroom", "gimp", "snapseed", "picasa", "darktable", "paint", "affinity", "capture one")
+DNG_VERSION = 50706  # the tag that every DNG has (Digital Negative specification)
 HEIF_BRANDS = (b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1")
 
 
@@ -192,6 +193,9 @@ def _read_header(path: Path, data: bytes) -> tuple[Any, tuple[str, ...]]:
         raise _damaged(path) from e
     if image.width * image.height > MAX_PIXELS:
         raise _too_many_pixels(path, image.width, image.height)
+    if DNG_VERSION in getattr(image, "tag_v2", ()):
+        # its first page is a thumbnail, which would be measured without a word
+        raise PhotoError(f"{path}: a raw photo (DNG)", "develop it to JPEG or TIFF, uncropped")
     notes = []
     try:
         frames = int(getattr(image, "n_frames", 1))

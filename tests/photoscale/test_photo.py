@@ -13,6 +13,7 @@ import pytest
 from photoscale.errors import PhotoError
 from photoscale.photo import Photo, camera_from_exif, colour, is_suspect, load_photo
 from PIL import Image
+from PIL.TiffImagePlugin import ImageFileDirectory_v2
 
 W, H = 120, 80
 
@@ -189,6 +190,16 @@ def test_animations_are_refused(tmp_path: Path, suffix: str) -> None:
 def test_the_first_page_of_a_tiff_is_measured_and_said(tmp_path: Path) -> None:
     rgb().save(tmp_path / "pages.tif", save_all=True, append_images=[rgb()])
     assert "pages" in " ".join(load_photo(tmp_path / "pages.tif").notes)
+
+
+@pytest.mark.parametrize("suffix", ["dng", "tif"])
+def test_the_thumbnail_of_a_raw_photo_is_not_measured(tmp_path: Path, suffix: str) -> None:
+    tags = ImageFileDirectory_v2()
+    tags.tagtype[50706] = 1  # DNGVersion, four bytes
+    tags[50706] = b"\1\4\0\0"
+    path = tmp_path / f"raw.{suffix}"
+    rgb().save(path, "TIFF", tiffinfo=tags)
+    refused(path, "raw")
 
 
 def test_heic_without_reader_names_the_extra(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
