@@ -15,8 +15,10 @@ from photoscale.quantity import Quantity
 from knurlsight.damage import Patch, damage_of
 from knurlsight.drift import Drift, drift_of, without_drift
 from knurlsight.flanks import Fit
+from knurlsight.fold import folded, phases_of
+from knurlsight.forms import Hand
 from knurlsight.maps import local_maps
-from knurlsight.model import Family, Fault, Outline, Pattern
+from knurlsight.model import Family, Fault, MeanGroove, Outline, Pattern
 from knurlsight.seam import Seam, seam_of
 from knurlsight.sightlines import Sightlines
 from knurlsight.trace import zone_border
@@ -24,6 +26,7 @@ from knurlsight.trace import zone_border
 Array = NDArray[np.float64]
 
 STEADY_LIGHT, CHANGING_LIGHT = 14.0, 5.0  # pitches, for phases and for damage
+GROOVE_ARC_DEG = 20.0  # half the arc that the mean groove is taken from
 U_ONE_MARK = 0.6  # a single mark along a groove may be a scratch: in doubt until it is seen to repeat
 
 
@@ -65,8 +68,20 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
         damage_area=damage.share,
         wheel_mark=Quantity(1.0, 0.0 if len(marks) > 1 else U_ONE_MARK) if marks else None,
         open_seam=Quantity(1.0, 0.0) if seam is not None else None,
+        grooves=_mean_grooves(fit, sight),
         maps=replace(maps, shifts=steady.shifts),
     )
+
+
+def _mean_grooves(fit: Fit, sight: Sightlines) -> tuple[MeanGroove, ...]:
+    phases = phases_of(fit.knurl, sight)
+    out = []
+    for k, g in enumerate(fit.knurl.families):
+        cells = folded(phases, k, (0.0,), GROOVE_ARC_DEG)
+        if len(cells):
+            hand: Hand = "ring" if not g.around else "axial" if not g.along else "right" if g.along < 0 else "left"
+            out.append(MeanGroove(hand, cells[0].mean(axis=1).astype(np.float64)))
+    return tuple(out)
 
 
 def _drifts(drift: Drift) -> bool:

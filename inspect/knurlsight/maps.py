@@ -57,7 +57,7 @@ def local_maps(fit: Fit, sight: Sightlines, light_pitches: float) -> LocalMaps:
     model = seen(None)
     high, wide = model.shape
     basis = [model, *((seen(k) - model) / np.float32(STEP) for k in families)]
-    target, weight = sight.brightness[:high, :wide], sight.weight[:high, :wide]
+    target, weight = sight.brightness, sight.weight * (model != 0)
     k = max(1.0, per_pitch / CELLS_PER_PITCH)
     size = max(4, round(wide / k)), max(4, round(high / k))
 
@@ -83,8 +83,8 @@ def local_maps(fit: Fit, sight: Sightlines, light_pitches: float) -> LocalMaps:
     rough = windowed(weight * left * left, NARROW) / np.maximum(power, 0.05 * np.median(power))
     middle = high // 2
     columns, rows = ((np.arange(n) + 0.5) * whole / n - 0.5 for n, whole in zip(size, (wide, high), strict=True))
-    theta = np.interp(rows, np.arange(high), sight.theta[:high].mean(axis=1))
-    z = np.interp(columns, np.arange(wide), sight.z[middle, :wide]) + sight.middle_z
+    theta = np.interp(rows, np.arange(high), sight.theta.mean(axis=1))
+    z = np.interp(columns, np.arange(wide), sight.z[middle]) + sight.middle_z
     return LocalMaps(
         theta,
         z,
@@ -99,8 +99,10 @@ def local_maps(fit: Fit, sight: Sightlines, light_pitches: float) -> LocalMaps:
 
 
 def _as_picture(cells: Cells, values: Image, sight: Sightlines) -> Image:
-    """Undo `Cells.of` for one value a sample: (cells, samples) -> (rows, columns), less the remainder it left out."""
+    """Undo `Cells.of` for one value a sample: (cells, samples) -> (rows, columns), 0 in the remainder it left out."""
     rows, cols = sight.theta.shape
     high, wide = rows // cells.down, cols // cells.across
     cut = values.reshape(cells.down, cells.across, high, wide).transpose(0, 2, 1, 3)
-    return np.ascontiguousarray(cut.reshape(cells.down * high, cells.across * wide))
+    out = np.zeros((rows, cols), np.float32)
+    out[: cells.down * high, : cells.across * wide] = cut.reshape(cells.down * high, cells.across * wide)
+    return out

@@ -170,6 +170,14 @@ class LocalMaps:
 
 
 @dataclass(frozen=True)
+class MeanGroove:
+    """Mean brightness across the grooves of one family near the camera, over one pitch from a groove's middle on."""
+
+    hand: Hand
+    brightness: Array
+
+
+@dataclass(frozen=True)
 class Pattern:
     """What was measured on one part.
 
@@ -195,6 +203,7 @@ class Pattern:
     surface: Surface | None = None
     spectrum: Spectrum | None = None
     maps: LocalMaps | None = None
+    grooves: tuple[MeanGroove, ...] = ()
     pitch_drift: Quantity | None = None
     damage_area: Quantity | None = None
     depth_variation: Quantity | None = None

@@ -11,6 +11,7 @@ from knurlsight import annotate
 from knurlsight.annotate import Drawn, Numbered
 from knurlsight.drawing import to_png
 from knurlsight.figures import Units
+from knurlsight.groove_picture import groove_drawing
 from knurlsight.inspection import Inspection, PartInspection
 from knurlsight.map_pictures import map_drawing
 from knurlsight.model import Family, Pattern, Spectrum, Surface
@@ -54,6 +55,12 @@ def drawn(part: PartInspection) -> Drawn:
 def maps(pattern: Pattern, units: Units = "mm") -> bytes | None:
     """The four maps of a part as PNG; None without them."""
     drawing = map_drawing(pattern, inches=units == "in")
+    return to_png(drawing, MAP_DOTS_PER_INCH) if drawing is not None else None
+
+
+def grooves(pattern: Pattern) -> bytes | None:
+    """The mean grooves of a part as PNG; None where nothing was folded."""
+    drawing = groove_drawing(pattern)
     return to_png(drawing, MAP_DOTS_PER_INCH) if drawing is not None else None
 
 

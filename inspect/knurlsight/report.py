@@ -23,6 +23,10 @@ if TYPE_CHECKING:
     from jinja2 import Template
 
 TEMPLATE = "report.html.j2"
+GROOVE_CAPTION = (
+    "All grooves near the middle folded on their pitch. Two dips a pitch are not yet a second track: crests, lands and "
+    "the lips of a part-filled knurl double the curve, too."
+)
 MAPS_CAPTION = (
     "Maps of the zone, end 1 at the left, around from top to bottom: local pitch and helix from the phases of the "
     "lines, how much of the pattern's contrast is there, and what no pattern explains (torn metal, chips, blows, "
@@ -116,6 +120,9 @@ def _part(inspection: Inspection, part: PartInspection, close: NDArray[np.uint8]
     charted = pictures.maps(pattern, units)
     if charted is not None:
         shown.append(_encoded_picture(charted, MAPS_CAPTION))
+    folded = pictures.grooves(pattern)
+    if folded is not None:
+        shown.append(_encoded_picture(folded, GROOVE_CAPTION))
     return {
         "id": part.id,
         "several": len(inspection.parts) > 1,

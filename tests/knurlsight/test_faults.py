@@ -21,8 +21,9 @@ from knurlsight.drawing import to_svg
 from knurlsight.drift import drift_of
 from knurlsight.figure_faults import with_figure_faults
 from knurlsight.flanks import Grooves, Knurl
+from knurlsight.groove_picture import groove_drawing
 from knurlsight.map_pictures import local_lines, map_drawing
-from knurlsight.model import Fault, LocalMaps
+from knurlsight.model import DoubleTrack, Fault, LocalMaps, MeanGroove
 from knurlsight.verdict import Check
 from photoscale.quantity import Quantity
 
@@ -203,6 +204,19 @@ def test_the_maps_are_drawn_as_png_and_svg():
     text = to_svg(map_drawing(pattern, inches=True))
     assert text.count("<image") == 4 and " in</text>" in text
     assert pictures.maps(replace(pattern, maps=None)) is None
+
+
+def test_the_mean_groove_is_drawn_with_the_second_track_of_its_family():
+    double = replace(
+        made.family("left"), double_track=DoubleTrack(True, Quantity(0.5, 0.1), offset_fraction=Quantity(0.45, 0.05))
+    )
+    groove = MeanGroove("left", np.cos(np.linspace(0, math.tau, 24, endpoint=False)))
+    pattern = made.pattern(families=(made.family("right"), double))
+    assert groove_drawing(pattern) is None
+    text = to_svg(groove_drawing(replace(pattern, grooves=(groove,))))
+    assert text.count("second track") == 1
+    clean = to_svg(groove_drawing(replace(pattern, grooves=(replace(groove, hand="right"),))))
+    assert "second track" not in clean
 
 
 def test_a_fault_without_a_place_has_no_polygon():
