@@ -1,4 +1,4 @@
-"""``knurlsight inspect``: one part, one or more photos."""
+"""``knurlsight inspect``: one part, one or more photos, or a film."""
 
 from __future__ import annotations
 
@@ -29,6 +29,7 @@ TURN_HELP = (
 LIKE_HELP = (
     "Photo of a sample that stands for the setup: what differs, and whether more than the photos can tell apart."
 )
+STRIP_HELP = "Of a film: write the circumference rolled out, one turn from top to bottom."
 LIKE_SCALE_HELP = "The sample's scale, where it is not as --scale says; an od: holds for one part only."
 DISTANCE_HELP = "Lens to the nearest crest, where you measured it: 300mm or 300+-2mm; helps a rule on the bench."
 U_DISTANCE_MM = 5.0  # the lens's own centre lies somewhere inside it
@@ -78,6 +79,7 @@ def register(app: typer.Typer) -> None:
             Path | None,
             typer.Option("--picture", metavar="OUT.png|jpg", help="Write the photo with the findings drawn."),
         ] = None,
+        strip: Annotated[Path | None, typer.Option("--strip", metavar="OUT.png", help=STRIP_HELP)] = None,
         units: Annotated[str, typer.Option("--units", metavar="mm|in", help="Units of lengths to read.")] = "mm",
         job: KeepInOption = None,
         op: OpOption = None,
@@ -91,19 +93,25 @@ def register(app: typer.Typer) -> None:
 
         units_word = units_of(units)
         asked = ticket(job, op, store, who, record or ())
-        outputs = [o for o in (json_out, report, picture) if o is not None]
+        outputs = [o for o in (json_out, report, picture, strip) if o is not None]
         check_outputs(outputs, picture, [*photos, *(p for p in (setup, scale_photo, like) if p is not None)])
         request = scale_request(scale, scale_height, scale_photo, camera_distance)
-        if like is not None:
+        check_films(photos, turn, like, strip)
+        rolled: bytes | None = None
+        if is_one_film(photos):
+            inspection, rolled = run_film(photos[0], setup, request)
+        elif like is not None:
             check_like(setup, turn, scale, like_scale)
             inspection = run_likeness(photos, like, request, like_scale)
         else:
             inspection = run_inspection(photos, setup, request, turn)
         write_outputs(inspection, json_out, report, picture, units_word)
+        if strip is not None:
+            write_strip(strip, rolled)
         if str(json_out) != "-" and str(report) != "-":
             say(screen(inspection, units_word, colour=has_colour()))
         for path in outputs:
-            if str(path) != "-":
+            if str(path) != "-" and not (path is strip and rolled is None):
                 typer.echo(f"written: {path}", err=True)
         if asked is not None:
             typer.echo(kept_words(keep_inspection(asked, inspection, units_word)), err=True)
@@ -184,6 +192,50 @@ def run_inspection(
 
         return inspect_turned([load_photo(p) for p in photos], step, wanted, request)
     return inspect_part([load_photo(p) for p in photos], wanted, request)
+
+
+def is_one_film(photos: list[Path]) -> bool:
+    """Whether a film was named; told by the name, so that no video code is loaded for photos."""
+    from knurlsight.film_reading import is_film
+
+    return len(photos) == 1 and is_film(photos[0])
+
+
+def check_films(photos: list[Path], turn: str | None, like: Path | None, strip: Path | None) -> None:
+    """Refuse what does not go with a film, or only with one."""
+    from knurlsight.errors import RequestError
+    from knurlsight.film_reading import is_film
+
+    films = [p for p in photos if is_film(p)]
+    if films and len(photos) > 1:
+        raise RequestError(f"{films[0]}: a film is inspected alone; name it without other photos or films")
+    if films and (turn is not None or like is not None):
+        other = "--turn" if turn is not None else "--like"
+        raise RequestError(f"{films[0]}: {other} is for photos; a film shows by itself how the part turned")
+    if strip is not None and not films:
+        raise RequestError("--strip is rolled out from a film; name a film of the part turning")
+    if strip is not None and strip.suffix.lower() != ".png":
+        raise RequestError(f"{strip}: the strip is written as .png", hint=f"--strip {strip.with_suffix('.png')}")
+
+
+def run_film(film: Path, setup: Path | None, request: ScaleRequest) -> tuple[Inspection, bytes | None]:
+    """Read and inspect a film; the strip as PNG, None where nothing could be rolled out."""
+    from knurlsight.film import inspect_film
+    from knurlsight.pictures import encoded
+    from knurlsight.setup import read_setup
+
+    seen = inspect_film(film, read_setup(setup) if setup is not None else None, request)
+    return seen.inspection, encoded(seen.strip, ".png") if seen.strip is not None else None
+
+
+def write_strip(path: Path, rolled: bytes | None) -> None:
+    """The strip, where there is one; its absence is said, not a fault."""
+    from knurlsight.output import write_bytes
+
+    if rolled is None:
+        typer.echo(f"not written: {path}: no pattern was found to roll out", err=True)
+    else:
+        write_bytes(path, rolled)
 
 
 def check_like(setup: Path | None, turn: str | None, scale: str | None, like_scale: str | None) -> None:

@@ -26,6 +26,9 @@ ARC_DEG = 54.0
 ROWS_PER_PITCH, COLUMNS_PER_PITCH = 9.0, 9.0
 WINDOW_PITCHES = 2.0  # half width of the smoothing round the part: neighbours of a seam are told apart
 
+JUMP_TURNS = 0.12
+LEAST_GAIN, BOTH_SIDES = 0.05, 0.65  # agreement won by a cut, and what each side must reach with its own phase
+
 
 @dataclass(frozen=True)
 class Lines:
@@ -79,3 +82,25 @@ def advance(before: Complex, after: Complex) -> tuple[float, float]:
     product = np.sum(after * np.conj(before))
     size = float(np.sqrt(np.sum(np.abs(before) ** 2) * np.sum(np.abs(after) ** 2)))
     return float(-np.angle(product) / (2 * np.pi)), float(np.abs(product)) / size if size else 0.0
+
+
+def jump_in(before: Sequence[Complex], after: Sequence[Complex], theta: Array) -> tuple[float, float]:
+    """The step in phase from one side of a photo to the other, and θ where it lies; 0 without a clear step.
+
+    One family's lines on both sides of the best cut must each be one set; the second track over the seam blurs them
+    between.
+    """
+    best, where, size, clear = 0.0, 0.0, 0.0, 0.0
+    for a, b in zip(before, after, strict=True):
+        product = b * np.conj(a) / np.sqrt(np.sum(np.abs(a) ** 2) * np.sum(np.abs(b) ** 2))
+        low = np.cumsum(product)
+        high = low[-1] - low
+        kept = np.abs(low) + np.abs(high)
+        edge = len(theta) // 8
+        cut = edge + int(kept[edge:-edge].argmax())
+        gain = float(kept[cut] - np.abs(low[-1]))
+        if gain > best:
+            best, where, clear = gain, float(theta[cut]), float(kept[cut])
+            size = float(np.angle(low[cut] * np.conj(high[cut])) / (2 * np.pi))
+    seen = abs(size) > JUMP_TURNS and best > LEAST_GAIN and clear > BOTH_SIDES
+    return (size, where) if seen else (0.0, 0.0)

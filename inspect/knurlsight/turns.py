@@ -38,7 +38,7 @@ from knurlsight.outline import find_parts
 from knurlsight.repeats import join_quantities, join_repeats
 from knurlsight.setup_model import Setup
 from knurlsight.trace import zone_corners
-from knurlsight.turned_phase import ARC_DEG, Complex, Lines, advance, evened, phasors, unrolled
+from knurlsight.turned_phase import ARC_DEG, Complex, Lines, advance, evened, jump_in, phasors, unrolled
 
 Array = NDArray[np.float64]
 
@@ -46,8 +46,6 @@ U_STEP_DEG = 0.3  # a step set by hand on a degree ring or a protractor (common 
 #: Sizes that a step has when nobody says, besides a whole turn over the number of photos.
 USUAL_STEPS_DEG = (10.0, 15.0, 20.0, 30.0, 36.0, 40.0, 45.0, 60.0, 72.0, 90.0, 120.0)
 SAME_LINES = 0.93  # agreement of two photos' lines; clean views reach 0.99, views of a seam 0.2 to 0.8
-JUMP_TURNS = 0.12
-LEAST_GAIN, BOTH_SIDES = 0.05, 0.65  # agreement won by a cut, and what each side must reach with its own phase
 U_PHASE_TURNS = 0.012  # scatter of clean path-traced views: 0.004; twice that and the part's own unevenness
 MOST_SLIP_TURNS = 0.2  # along the axis
 U_DEPTH_LIGHT = 0.02  # what noise does to the depth of one photo, against the others in the same light
@@ -101,7 +99,7 @@ def inspect_turned(
     notes = [f"{p.name}: {n}" for p in photos for n in p.notes]
     sizes = {(p.width_px, p.height_px) for p in photos}
     found = [find_parts(p, camera_of(p, request), most=1) for p in photos] if len(sizes) == 1 else []
-    at = _clearest(found)
+    at = clearest(found)
     if at is None:
         if len(sizes) > 1:
             notes.append("the photos differ in size: turn photos are taken by one camera, neither moved nor zoomed")
@@ -123,7 +121,7 @@ def inspect_turned(
     return assemble(ordered, (part,), setup, basis, notes, drawn_px)
 
 
-def _clearest(found: Sequence[Sequence[Outline]]) -> int | None:
+def clearest(found: Sequence[Sequence[Outline]]) -> int | None:
     """The photo whose outline most others agree with; light plays tricks on single ones."""
     have = [i for i, outlines in enumerate(found) if outlines]
     if not have:
@@ -154,7 +152,7 @@ def _round(
 def _views(photos: Sequence[Photo], at: int, patterns: Sequence[Pattern]) -> tuple[View, ...]:
     """Every photo's lines against those of the photo that agrees best with all."""
     first = patterns[at]
-    lines = [_lines(f) for f in first.families if f.hand != "ring"]
+    lines = [lines_of(f) for f in first.families if f.hand != "ring"]
     place = first.outline
     margin = 0.08 * (place.zone_z[1] - place.zone_z[0])
     span = (place.zone_z[0] + margin, place.zone_z[1] - margin)
@@ -176,14 +174,14 @@ def _views(photos: Sequence[Photo], at: int, patterns: Sequence[Pattern]) -> tup
         phase, slip = _common([m[0] for m in moved])
         jump, where = 0.0, 0.0
         if agree[best, k] < SAME_LINES:
-            jump, where = _jump(rows[best], rows[k], theta)
+            jump, where = jump_in(rows[best], rows[k], theta)
         views.append(
             View(patterns[k], phase, float(agree[best, k]) if abs(slip) < MOST_SLIP_TURNS else 0.0, jump, where)
         )
     return tuple(views)
 
 
-def _lines(family: Family) -> Lines:
+def lines_of(family: Family) -> Lines:
     along = family.sign / family.axial_pitch_radii if math.isfinite(family.axial_pitch_radii) else 0.0
     return Lines(family.teeth_fit / (2 * math.pi), along)
 
@@ -198,28 +196,6 @@ def _common(moved: Sequence[float]) -> tuple[float, float]:
 
 def _wrapped(turns: float) -> float:
     return turns - round(turns)
-
-
-def _jump(before: Sequence[Complex], after: Sequence[Complex], theta: Array) -> tuple[float, float]:
-    """The step in phase from one side of a photo to the other, and θ where it lies; 0 without a clear step.
-
-    One family's lines on both sides of the best cut must each be one set; the second track over the seam blurs them
-    between.
-    """
-    best, where, size, clear = 0.0, 0.0, 0.0, 0.0
-    for a, b in zip(before, after, strict=True):
-        product = b * np.conj(a) / np.sqrt(np.sum(np.abs(a) ** 2) * np.sum(np.abs(b) ** 2))
-        low = np.cumsum(product)
-        high = low[-1] - low
-        kept = np.abs(low) + np.abs(high)
-        edge = len(theta) // 8
-        cut = edge + int(kept[edge:-edge].argmax())
-        gain = float(kept[cut] - np.abs(low[-1]))
-        if gain > best:
-            best, where, clear = gain, float(theta[cut]), float(kept[cut])
-            size = float(np.angle(low[cut] * np.conj(high[cut])) / (2 * np.pi))
-    seen = abs(size) > JUMP_TURNS and best > LEAST_GAIN and clear > BOTH_SIDES
-    return (size, where) if seen else (0.0, 0.0)
 
 
 def join_turned(views: Sequence[View], step: Step | None, scale: CylinderScale | None) -> Pattern:
@@ -249,14 +225,11 @@ def join_turned(views: Sequence[View], step: Step | None, scale: CylinderScale |
             "clamped, photos in order"
         )
         return replace(joined, form=None, families=(), cannot=(reason,))
-    families = tuple(_exact(f, counted, scale, seam=bool(seams)) for f in joined.families)
+    diameter = counted_diameter(joined, counted, scale)
+    families = tuple(exact_family(f, counted, scale, diameter, seam=bool(seams)) for f in joined.families)
     families = tuple(_double_track(f, [v.pattern for v in views], seam=bool(seams)) for f in families)
     seen = _seen_deg(len(views), counted.step_deg)
     whole_seen = seen is not None and seen >= 359
-    angles = [f.helix_angle for f in families if f.hand in ("left", "right")]
-    included = joined.included_angle
-    if len(angles) == 2:
-        included = Quantity(sum(a.value for a in angles), sum(a.u for a in angles), "deg")
     faults = list(joined.faults)
     notes = [*joined.notes, *_words(counted, seams, len(views))]
     open_seam = Quantity(0.0, 0.0) if whole_seen and len(clean) == len(views) else None
@@ -270,8 +243,8 @@ def join_turned(views: Sequence[View], step: Step | None, scale: CylinderScale |
     return replace(
         joined,
         families=families,
-        included_angle=included,
-        outside_diameter=_diameter(joined, counted, scale),
+        included_angle=included_angle(families) or joined.included_angle,
+        outside_diameter=diameter,
         seen_arc_deg=Quantity(seen, 2.0, "deg") if seen is not None else joined.seen_arc_deg,
         damage_area=join_quantities([views[k].pattern.damage_area for k in clean])[0],
         pitch_drift=join_quantities([views[k].pattern.pitch_drift for k in clean])[0],
@@ -364,7 +337,7 @@ def _width_error(family: Family, counted: Count, scale: CylinderScale) -> tuple[
     return error, u_width * u_model / math.sqrt(total)
 
 
-def _diameter(joined: Pattern, counted: Count, scale: CylinderScale | None) -> Quantity | None:
+def counted_diameter(joined: Pattern, counted: Count, scale: CylinderScale | None) -> Quantity | None:
     family = next((f for f in joined.families if f.teeth is not None), None)
     if scale is None or family is None or joined.outside_diameter is None:
         return joined.outside_diameter
@@ -375,33 +348,59 @@ def _diameter(joined: Pattern, counted: Count, scale: CylinderScale | None) -> Q
     return Quantity(d.value * (1 - error), u, "mm")
 
 
-def _exact(family: Family, counted: Count, scale: CylinderScale | None, *, seam: bool) -> Family:
-    """The family with what the count round the part makes of its figures: p_t = π OD / N, tan ψ = p_t / p_a."""
+def exact_family(
+    family: Family, counted: Count, scale: CylinderScale | None, diameter: Quantity | None, *, seam: bool
+) -> Family:
+    """The family with what the count round the part makes of its figures: p_t = π OD / N, tan ψ = p_t / p_a.
+
+    Notes
+    -----
+    The doubt about the focal length turns lengths along the part against its radius: as seen, their ratio goes with
+    sqrt((d - R) / (d + R)), d the distance of the axis; it is in the helix. What diameter and axial pitch share is not
+    known, so their doubts are added up in the normal pitch.
+    """
     if family.teeth is None:
         return family
     n = counted.teeth
-    counted_family = replace(
-        family, teeth=Quantity(n.value, max(n.u, 0.01)), teeth_whole=None if seam else counted.whole
-    )
+    family = replace(family, teeth=Quantity(n.value, max(n.u, 0.01)), teeth_whole=None if seam else counted.whole)
+    if scale is None or diameter is None:
+        return family
+    u_around = math.hypot(diameter.u / diameter.value, n.u / n.value)
+    p_t = math.pi * diameter.value / n.value
+    transverse = Quantity(p_t, p_t * u_around, "mm")
     along = family.axial_pitch
-    if scale is None:
-        return counted_family
-    error, u_width = _width_error(family, counted, scale)
-    s = scale.u_scale_rel if math.isfinite(scale.u_scale_rel) else 0.0
-    u_around = math.hypot(u_width, n.u / n.value)
-    p_t = 2 * math.pi * scale.cylinder.radius * (1 - error) / n.value
-    transverse = Quantity(p_t, p_t * math.hypot(s, u_around), "mm")
     if family.hand == "axial" or along is None:
-        return replace(counted_family, transverse_pitch=transverse, normal_pitch=transverse)
+        return replace(family, transverse_pitch=transverse, normal_pitch=transverse)
     psi = math.atan2(p_t, along.value)
-    u_along = math.sqrt(max((along.u / along.value) ** 2 - s**2, 0.0))
     sine, cosine = math.sin(psi), math.cos(psi)
     p_n = p_t * cosine
-    u_n = math.sqrt(s**2 + (cosine**2 * u_around) ** 2 + (sine**2 * u_along) ** 2)
-    helix = Quantity(math.degrees(psi), math.degrees(sine * cosine * math.hypot(u_around, u_along)), "deg")
+    s = scale.u_scale_rel if math.isfinite(scale.u_scale_rel) else 0.0
+    u_along = along.u / along.value
+    u_fit = math.sqrt(max(u_along**2 - s**2, 0.0))
+    u_width = scale.u_width_rel if math.isfinite(scale.u_width_rel) else 0.0
+    u_ratio = math.hypot(u_fit, u_width, n.u / n.value, _pose_doubt(scale))
     return replace(
-        counted_family, transverse_pitch=transverse, normal_pitch=Quantity(p_n, p_n * u_n, "mm"), helix_angle=helix
+        family,
+        transverse_pitch=transverse,
+        normal_pitch=Quantity(p_n, p_n * (cosine**2 * u_around + sine**2 * u_along), "mm"),
+        helix_angle=Quantity(math.degrees(psi), math.degrees(sine * cosine * u_ratio), "deg"),
     )
+
+
+def included_angle(families: Sequence[Family]) -> Quantity | None:
+    """Between two diagonal families; their doubts are common and add up."""
+    angles = [f.helix_angle for f in families if f.hand in ("left", "right")]
+    if len(angles) != 2:
+        return None
+    return Quantity(sum(a.value for a in angles), sum(a.u for a in angles), "deg")
+
+
+def _pose_doubt(scale: CylinderScale) -> float:
+    """Relative doubt of a length along the part in radii that comes from the distance of the camera."""
+    if scale.distance_mm is None or not math.isfinite(scale.distance_mm.u):
+        return 0.0
+    near = scale.cylinder.radius / scale.cylinder.distance
+    return near / (1 - near**2) * scale.distance_mm.u / scale.distance_mm.value
 
 
 def _double_track(family: Family, patterns: Sequence[Pattern], *, seam: bool) -> Family:
