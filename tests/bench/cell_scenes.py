@@ -123,6 +123,20 @@ class Grooves:
 
 
 @dataclass(frozen=True)
+class Lips:
+    """Two raised lips beside every land: height over the old surface between them in groove depths, width in turns."""
+
+    height: Tensor
+    width: Tensor
+
+    def land_at(self, away: Tensor, fill: Tensor) -> Tensor:
+        """Depth of the land below the lips, in groove depths, so many turns from the groove; 0 beside it and in it."""
+        shape = (-1,) + (1,) * (away.dim() - 1)
+        inwards = ((away - fill / 2) / self.width.view(shape)).clamp(0, 1)
+        return self.height.view(shape) * inwards * inwards * (3 - 2 * inwards)
+
+
+@dataclass(frozen=True)
 class Surface:
     """Depth below the crests over a cell, with its slopes by both phases: (scenes, 3, MAP + 2, MAP + 2), wrapped."""
 
@@ -201,8 +215,9 @@ def random_scenes(count: int, generator: torch.Generator) -> Scenes:
     """Draw and render so many scenes; a cell may be NaN when a pattern came out degenerate."""
     draw = Draw(count, generator)
     lattice = random_lattice(draw)
-    grooves, other = random_grooves(draw)
-    surface = random_surface(draw, lattice, grooves, other)
+    lips = random_lips(draw, lattice)
+    grooves, other = random_grooves(draw, lips)
+    surface = random_surface(draw, lattice, grooves, other, lips)
     view = random_view(draw)
     light = random_light(draw)
     seen = torch.stack([brightness(surface, view, light, arc) for arc in range(len(ARCS_DEG))], 1)
@@ -235,7 +250,13 @@ def random_lattice(draw: Draw) -> Lattice:
     return Lattice(torch.stack([rows[0], rows[1] / second_pitch[:, None]], 1), second_pitch, recessed, single)
 
 
-def random_grooves(draw: Draw) -> tuple[Grooves, Grooves]:
+def random_lips(draw: Draw, lattice: Lattice) -> Lips:
+    """Rolled lips beside the lands of some patterns; a recessed one has no lands to carry them."""
+    has_lips = draw.chance(LIPS_SHARE) & ~lattice.recessed
+    return Lips(torch.where(has_lips, draw.uniform(*LIP_HEIGHT), 0.0), draw.uniform(*LIP_WIDTH))
+
+
+def random_grooves(draw: Draw, lips: Lips) -> tuple[Grooves, Grooves]:
     """The family asked for, and the other one."""
     doubled = draw.chance(DOUBLED_SHARE)
     ratio = torch.where(doubled, draw.uniform(*RATIO), 0.0)
@@ -251,7 +272,7 @@ def random_grooves(draw: Draw) -> tuple[Grooves, Grooves]:
     equal = draw.chance(EQUAL_FILLS_SHARE)
     other_fill = torch.where(equal, fill * torch.exp(EQUAL_FILLS_SPREAD * draw.normal()), draw.uniform(*ANY_FILL))
     other_fill = other_fill.clamp(LEAST_FILL, 1.0)
-    return visible(Grooves(fill, ratio, offset)), visible(Grooves(other_fill, other_ratio, other_offset))
+    return visible(Grooves(fill, ratio, offset), lips), visible(Grooves(other_fill, other_ratio, other_offset), lips)
 
 
 def random_offset(draw: Draw) -> Tensor:
@@ -261,26 +282,30 @@ def random_offset(draw: Draw) -> Tensor:
     return torch.where(halfway, about, draw.uniform(*ANY_OFFSET)).clamp(*OFFSET_LIMITS)
 
 
-def visible(grooves: Grooves) -> Grooves:
-    """Without a second track that hardly cuts below the first track's own flank."""
+def visible(grooves: Grooves, lips: Lips) -> Grooves:
+    """Without a second track that hardly cuts below what is there: the first one's flank, or the sunken land."""
     nearest = torch.minimum(grooves.offset, 1 - grooves.offset)
-    there_already = (1 - 2 * nearest / grooves.fill).clamp(min=0)
-    shown = grooves.ratio - there_already >= LEAST_VISIBLE
+    flank = (1 - 2 * nearest / grooves.fill).clamp(min=0)
+    shown = grooves.ratio - torch.maximum(flank, lips.land_at(nearest, grooves.fill)) >= LEAST_VISIBLE
     return Grooves(grooves.fill, torch.where(shown, grooves.ratio, 0.0), grooves.offset)
 
 
-def random_surface(draw: Draw, lattice: Lattice, grooves: Grooves, other: Grooves) -> Surface:
+def random_surface(draw: Draw, lattice: Lattice, grooves: Grooves, other: Grooves, lips: Lips) -> Surface:
+    """The deepest groove of either family, or the land, which is as high as the higher of theirs: lips stand all round
+    a land. A recessed pattern is cut only where both families are.
+    """
     right = draw.chance(RIGHT_ANGLE_SHARE)
     profile_deg = torch.where(right, 90 + RIGHT_ANGLE_SPREAD_DEG * draw.normal(), draw.uniform(*ANY_PROFILE_DEG))
     depth_of_fill = 1 / (2 * torch.tan(torch.deg2rad(profile_deg) / 2))
     first_depth, second_depth = grooves.fill * depth_of_fill, other.fill * lattice.second_pitch * depth_of_fill
-    has_lips = draw.chance(LIPS_SHARE)
-    lip_height, lip_width = torch.where(has_lips, draw.uniform(*LIP_HEIGHT), 0.0), draw.uniform(*LIP_WIDTH)
-    first = depth_across(grooves, first_depth, lip_height, lip_width)[:, :, None]
-    second = depth_across(other, second_depth, lip_height, lip_width)[:, None, :]
-    second = torch.where(lattice.single[:, None, None], 0.0, second)
-    both_cut = torch.minimum(first, second)
-    depth = torch.where(lattice.recessed[:, None, None], both_cut, torch.maximum(first, second))
+    first, first_land = depth_across(grooves, first_depth, lips)
+    second, second_land = depth_across(other, second_depth, lips)
+    single = lattice.single[:, None]
+    second, second_land = torch.where(single, 0.0, second), torch.where(single, torch.inf, second_land)
+    both_cut = torch.minimum(first[:, :, None], second[:, None, :])
+    either_cut = torch.maximum(first[:, :, None], second[:, None, :])
+    land = torch.minimum(first_land[:, :, None], second_land[:, None, :])
+    depth = torch.where(lattice.recessed[:, None, None], both_cut, torch.maximum(either_cut, land))
     sharp = draw.chance(SHARP_SHARE)
     depth = rounded(depth, torch.where(sharp, draw.uniform(*SHARP_TURNS), draw.uniform(*WORN_TURNS)))
     slopes = [(torch.roll(depth, -1, axis) - torch.roll(depth, 1, axis)) * MAP / 2 for axis in (1, 2)]
@@ -288,24 +313,19 @@ def random_surface(draw: Draw, lattice: Lattice, grooves: Grooves, other: Groove
     return Surface(lattice, maps, DEEPEST * torch.maximum(first_depth, second_depth)[:, None])
 
 
-def depth_across(grooves: Grooves, depth: Tensor, lip_height: Tensor, lip_width: Tensor) -> Tensor:
-    """Depth (scenes, MAP) below the lips along one family's phase, in the units of `depth`.
+def depth_across(grooves: Grooves, depth: Tensor, lips: Lips) -> tuple[Tensor, Tensor]:
+    """Depths (scenes, MAP) of grooves and land below the lips along one family's phase, in the units of `depth`.
 
-    Lips are drawn as a land that sinks away from its edges, so that 0 stays the highest place. Known, and kept since
-    the weights are trained on it: a second track shallower than that land is buried in it, yet counted as one (one in
-    twenty of all tracks shows less than `LEAST_VISIBLE`); and where raised families cross, the deeper land wins, so
-    that lips stand at the corners of the diamonds only, not all round.
+    Lips are drawn as a land that sinks away from its edges, so that 0 stays the highest place.
     """
     fill, ratio, offset, deep = grooves.fill[:, None], grooves.ratio[:, None], grooves.offset[:, None], depth[:, None]
     turns = (torch.arange(MAP)[None] + 0.5) / MAP
     away = (turns - torch.round(turns)).abs()
     groove = torch.relu(deep * (1 - 2 * away / fill))
-    inwards = ((away - fill / 2) / lip_width[:, None]).clamp(0, 1)
-    land = lip_height[:, None] * deep * inwards * inwards * (3 - 2 * inwards)
     from_second = turns - offset
     second_away = (from_second - torch.round(from_second)).abs()
     second = torch.relu(deep * (ratio - 2 * second_away / fill))
-    return torch.maximum(torch.maximum(groove, land), second)
+    return torch.maximum(groove, second), deep * lips.land_at(away, fill)
 
 
 def rounded(depth: Tensor, sigma_turns: Tensor) -> Tensor:
