@@ -136,7 +136,7 @@ def _watch(path: Path, first: Pattern, lines: list[Lines]) -> _Seen:
     margin = 0.06 * (place.zone_z[1] - place.zone_z[0])
     span = (place.zone_z[0] + margin, place.zone_z[1] - margin)
     before: list[Complex] | None = None
-    steps, patches, middles, agreements = [], [], [], []
+    steps, patches, middles, all_lines = [], [], [], []
     theta = np.zeros(2)
     for grey in frames(path):
         surface = unrolled(grey, place.camera, place.cylinder, span, lines)
@@ -145,12 +145,27 @@ def _watch(path: Path, first: Pattern, lines: list[Lines]) -> _Seen:
         if before is not None:
             moved = [advance(a, b) for a, b in zip(before, now, strict=True)]
             steps.append(float(np.angle(sum(np.exp(2j * np.pi * m[0]) for m in moved)) / (2 * np.pi)))
-            agreements.append(min(m[1] for m in moved))
         before = now
+        all_lines.append(now)
         patches.append(even.astype(np.float16))
         middle = np.abs(theta) < math.radians(STRIP_ARC_DEG)
         middles.append(np.clip(surface.brightness[middle], 0, 255).astype(np.uint8))
-    return _Seen(np.array(steps), np.array(patches, np.float32), np.array(middles), theta, min(agreements, default=0.0))
+    agreement = agreement_with_all(all_lines)
+    return _Seen(np.array(steps), np.array(patches, np.float32), np.array(middles), theta, agreement)
+
+
+def agreement_with_all(all_lines: list[list[Complex]]) -> float:
+    """The least agreement of a frame's lines with the mean of all frames, 0 to 1.
+
+    A seam passes so slowly that no two neighbouring frames show it; against the mean of all it does.
+    """
+    least = 1.0
+    for family in zip(*all_lines, strict=True):
+        mean = family[0]
+        for _ in range(2):  # aligned on the first frame, then on their mean
+            mean = np.mean([f * np.exp(2j * np.pi * advance(mean, f)[0]) for f in family], axis=0)
+        least = min(least, *(advance(mean, f)[1] for f in family))
+    return least
 
 
 def with_turning(joined: Pattern, turned: Turning, scale: CylinderScale | None, *, one_set: bool) -> Pattern:
@@ -163,7 +178,7 @@ def with_turning(joined: Pattern, turned: Turning, scale: CylinderScale | None, 
     turned : Turning
     scale : CylinderScale or None
     one_set : bool
-        Whether the lines stayed one set from frame to frame, all the time.
+        Whether the lines of every frame are one set, as those of all frames together.
     """
     teeth = next((f.teeth for f in joined.families if f.teeth is not None), None)
     if teeth is None:
@@ -185,6 +200,9 @@ def with_turning(joined: Pattern, turned: Turning, scale: CylinderScale | None, 
         # frames of one film share their light: no frame may claim what the turning did not show
         return replace(pattern, families=tuple(replace(f, teeth_whole=None) for f in pattern.families))
     count = Count(Quantity(float(turned.whole), 0.0), turned.whole, 0, None, True)
+    if not one_set:
+        odd = "on some frames the lines are not one set with the others: look for a seam in the strip, or for damage"
+        pattern = replace(pattern, notes=(*pattern.notes, odd))
     diameter = counted_diameter(pattern, count, scale)
     families = tuple(exact_family(f, count, scale, diameter, seam=not one_set) for f in pattern.families)
     return replace(

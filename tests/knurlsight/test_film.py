@@ -13,6 +13,7 @@ from bench_scene import Caliper, CameraPose, Part, Scene, Segment, Sensor, light
 from knurl_height import Knurl
 from knurlsight.cli import run
 from knurlsight.errors import FilmError
+from knurlsight.film import agreement_with_all
 from knurlsight.film_reading import film_hash, frames
 from knurlsight.film_turning import detail, turning
 from photoscale.quantity import Quantity
@@ -70,6 +71,18 @@ def test_a_film_that_stops_short_counts_nothing(seed):
     assert gone[-1] < TEETH
     assert seen.whole is None
     assert np.abs(seen.teeth_gone - gone).max() < 0.3
+
+
+@pytest.mark.parametrize(("jump", "one_set"), [(0.0, True), (0.45, False)])
+def test_a_slow_seam_shows_against_the_mean_of_all_frames(jump, one_set):
+    rng = np.random.default_rng(4)
+    made = []
+    for k in range(90):
+        seam = -1.0 + k / 15  # passes the view of -1 to 1 in 30 frames
+        step = jump * np.clip((THETA - seam) / 0.2, 0, 1) if k < 30 else np.zeros(ROWS)
+        noise = rng.normal(0, 0.05, ROWS) + 1j * rng.normal(0, 0.05, ROWS)
+        made.append([np.exp(2j * np.pi * (step - 0.4 * k)) + noise])
+    assert (agreement_with_all(made) > 0.93) is one_set
 
 
 # --- files -----------------------------------------------------------------------------------------------------------
