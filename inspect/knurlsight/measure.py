@@ -327,6 +327,9 @@ def _pattern(
             run = Quantity(
                 zone.run_in[k] * radius_mm, max(zone.u_end[k] * 1.5, 0.15 * zone.run_in[k]) * radius_mm, "mm"
             )
+            # light alone can fade one end of lines that all run one way
+            if len(families) == 1 and run.value > 2 * run.u:
+                run = None
         made.append(End((float(crest[k, 0]), float(crest[k, 1])), run, run))
     ends = (made[0], made[1])
     arc = float(np.degrees(np.abs(sight.theta).mean(axis=1).max())) * 2

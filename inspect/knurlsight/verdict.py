@@ -126,6 +126,10 @@ def worst(verdicts: Iterable[Verdict]) -> Verdict:
     return "pass" if given == {"pass"} else "cannot_tell"
 
 
+#: What one photo often cannot tell; a default limit on them is judged where they are measured, a stated one always.
+SELDOM_IN_ONE_PHOTO = ("pitch_drift", "damage_area", "depth_variation", "wheel_mark", "open_seam")
+
+
 def decide(
     q: Quantity,
     lower: float | None,
@@ -194,6 +198,8 @@ def judge(
             checks += _teeth(pattern, limit)
         else:
             for figure in _figures_for(limit, pattern, expected, guard_factor, blank_diameter_mm):
+                if figure.quantity is None and limit.name in SELDOM_IN_ONE_PHOTO and not limit.stated:
+                    continue
                 checks.append(_check(limit, figure, guard_factor, halved, no_lengths))
     return tuple(checks)
 
@@ -315,7 +321,7 @@ def _figures_for(
             Measured(
                 end.fade,
                 f"{name} at end {i + 1}",
-                "" if end.fade else ("the end is out of the frame" if cut[i] else "the end was not measured"),
+                "" if end.fade else _no_end(cut[i], len(pattern.families)),
             )
             for i, end in enumerate(pattern.ends)
         ]
@@ -323,6 +329,15 @@ def _figures_for(
         return [Measured(None, name, "only one family was found")]
     figure = _plain_figure(limit.name, pattern)
     return [Measured(figure, name, "" if figure else "not measured from this photo")]
+
+
+def _no_end(cut: bool, families: int) -> str:
+    """Why the run-in of an end was not measured."""
+    if cut:
+        return "the end is out of the frame"
+    if families == 1:
+        return "it looks faded, which light alone can do to lines that all run one way: light it from the other end"
+    return "the end was not measured"
 
 
 def _plain_figure(key: str, pattern: Pattern) -> Quantity | None:
