@@ -19,6 +19,7 @@ from knurlsight.inspect_command import (
     units_of,
     write_outputs,
 )
+from knurlsight.job_options import KeepInOption, OpOption, RecordOption, StoreOption, WhoOption
 
 if TYPE_CHECKING:
     import threading
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from knurlsight.batch_lines import PartLine
     from knurlsight.figures import Units
     from knurlsight.inspection import Inspection
+    from knurlsight.records.attach import Ticket
     from knurlsight.workers import Pool
 
 LIST_ENDINGS = (".csv", ".toml")
@@ -133,10 +135,16 @@ def register(app: typer.Typer) -> None:
             bool, typer.Option("--send", help="Send the photos to the cluster, whose machines do not see the files.")
         ] = False,
         units: Annotated[str, typer.Option("--units", metavar="mm|in", help="Units of lengths to read.")] = "mm",
+        job: KeepInOption = None,
+        op: OpOption = None,
+        record: RecordOption = None,
+        who: WhoOption = None,
+        store: StoreOption = None,
     ) -> None:
         """Inspect every part of a tray photo, or every photo of a folder or list."""
         from knurlsight.batch_job import Ask
         from knurlsight.errors import KnurlsightError
+        from knurlsight.records.attach import ticket
         from knurlsight.setup import read_setup
 
         shown = units_of(units)
@@ -165,10 +173,12 @@ def register(app: typer.Typer) -> None:
             raise KnurlsightError(
                 "--send and --scale-photo: the scale photo is not sent; put it where every machine finds it"
             )
-        wanted = Wanted(target, summary or [], tiles, subgroup, shown)
+        wanted = Wanted(target, summary or [], tiles, subgroup, shown, ticket(job, op, store, who, record or ()))
         inputs = [p for p in (setup, scale_photo, tray, only_failed) if p is not None]
         wanted.check([*inputs, *([] if target.is_dir() else [target])], [p for p in (json_out, report, picture) if p])
         if ending == ROW_ENDING:
+            if wanted.ticket is not None:
+                raise KnurlsightError(f"{target}: rows are summed up, not measured; --job keeps what is measured")
             raise typer.Exit(_sum_up(wanted))
         ask = Ask(read_setup(setup) if setup is not None else None, scale, scale_height, scale_photo, camera_distance)
         ask.read()
@@ -183,10 +193,16 @@ class Wanted:
     """What is made of all parts together, whichever way they came."""
 
     def __init__(
-        self, target: Path, summaries: Sequence[Path], tiles: Path | None, subgroup: int, units: Units
+        self,
+        target: Path,
+        summaries: Sequence[Path],
+        tiles: Path | None,
+        subgroup: int,
+        units: Units,
+        ticket: Ticket | None,
     ) -> None:
         self.target, self.summaries, self.tiles = target, summaries, tiles
-        self.subgroup, self.units = subgroup, units
+        self.subgroup, self.units, self.ticket = subgroup, units, ticket
 
     def check(self, inputs: list[Path], others: list[Path]) -> None:
         """Refuse outputs that could not be written, before anything is measured."""
@@ -286,6 +302,10 @@ def _tray(wanted: Wanted, ask: Ask, out: TrayOutputs, tray: Path | None, inputs:
         if str(path) != "-":
             typer.echo(f"written: {path}", err=True)
     wanted.write(lines, Path)
+    if wanted.ticket is not None:
+        from knurlsight.records.attach import keep_inspection, kept_words
+
+        typer.echo(kept_words(keep_inspection(wanted.ticket, inspection, wanted.units)), err=True)
     return EXIT_STATUS[inspection.verdict]
 
 
@@ -364,6 +384,7 @@ def _folder(
     def keep(row: Row) -> None:
         lines[row.id] = line_of_row(row)
 
+    keep_with_job = _keeper(wanted.ticket)
     is_file = run.jsonl is not None and str(run.jsonl) != "-"
     requests = {job.ask.request for job in found} | {ask.request}
     # locked before it is read: two runs on one file would measure everything twice
@@ -382,6 +403,7 @@ def _folder(
                     keep(row)
                 else:
                     lines[row.id] = earlier[row.id]
+                keep_with_job(row)
                 progress.show(row.verdict, is_new)
                 if run.fail_fast and row.verdict == "fail":
                     break
@@ -392,6 +414,21 @@ def _folder(
         say(batch_screen(summarise(ordered, wanted.subgroup), total, wanted.units))
     wanted.write(ordered, Path)
     return status_of(ordered)
+
+
+def _keeper(asked: Ticket | None) -> Callable[[Row], None]:
+    """What keeps a row with the job, once: also one that an interrupted run measured but did not keep."""
+    if asked is None:
+        return lambda row: None
+    from knurlsight.records.attach import keep_result, kept_photos
+
+    kept = kept_photos(asked)
+
+    def keep(row: Row) -> None:
+        if row.result is not None and not kept.issuperset(p["sha256"] for p in row.result["photos"]):
+            keep_result(asked, row.result, [Path(photo) for photo in row.photos])
+
+    return keep
 
 
 def _jobs(target: Path, ask: Ask, run: Run) -> tuple[tuple[Job, ...], tuple[tuple[Path, str], ...]]:

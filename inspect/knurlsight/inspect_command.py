@@ -303,9 +303,13 @@ def write_outputs(
 
         made.append((json_out, json_text(result_of(inspection)).encode()))
     if picture is not None:
+        from knurlsight.exchange.inspected import Inspected
+        from knurlsight.exchange.picture_note import note_of, with_note
         from knurlsight.pictures import annotated, encoded
+        from knurlsight.result import result_of
 
-        made.append((picture, encoded(annotated(inspection, units), picture.suffix)))
+        drawn = encoded(annotated(inspection, units), picture.suffix)
+        made.append((picture, with_note(drawn, note_of(Inspected(result_of(inspection))))))
     if report is not None:
         from knurlsight.report import html
 
