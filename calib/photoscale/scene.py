@@ -152,6 +152,18 @@ class CylinderScale:
     source: str
     notes: tuple[str, ...] = ()
 
+    @property
+    def u_pose_rel(self) -> float:
+        """Relative doubt of a length along the part, counted in radii, that comes from the camera's distance.
+
+        With q = R / d, the crest line lies R nearer than the axis: a change of d changes lengths on it by q / (1 - q²)
+        of itself against the silhouette.
+        """
+        if self.distance_mm is None or not math.isfinite(self.distance_mm.u):
+            return 0.0
+        near = self.cylinder.radius / self.cylinder.distance
+        return near / (1 - near**2) * self.distance_mm.u / self.distance_mm.value
+
 
 @dataclass(frozen=True)
 class Resting:

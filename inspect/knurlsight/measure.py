@@ -293,8 +293,10 @@ def _pattern(
     u_shading: float,
 ) -> Pattern:
     coarse = max(1.0, (10.0 / px_per_pitch) ** 1.5)  # blur eats the borders that fix the geometry
+    near = view.cylinder.radius / view.cylinder.distance
+    u_pose = scale.u_pose_rel if scale is not None else near / (1 - near**2) * view.camera.u_focal_rel
     families = tuple(
-        _family(fit, k, ghosts[k], scale, sight, coarse, u_shading) for k in range(len(fit.knurl.families))
+        _family(fit, k, ghosts[k], scale, sight, coarse, u_shading, u_pose) for k in range(len(fit.knurl.families))
     )
     families = tuple(sorted(families, key=lambda f: ("right", "left", "axial", "ring").index(f.hand)))
     radius_mm = scale.cylinder.radius if scale is not None else None
@@ -302,7 +304,8 @@ def _pattern(
     angles = [f.helix_angle for f in families if f.hand in ("left", "right")]
     included = None
     if len(angles) == 2:
-        included = Quantity(sum(a.value for a in angles), math.hypot(*(a.u for a in angles)) * 1.2, "deg")
+        # one count and one camera for both: their doubts are common and add up
+        included = Quantity(sum(a.value for a in angles), sum(a.u for a in angles), "deg")
     depths = [g.depth(fit.knurl.profile_angle_deg) for g in fit.knurl.families]
     balance = fill = None
     # axial lines and rings are lit so differently that one photo says little of their balance
@@ -365,6 +368,7 @@ def _family(
     sight: Sightlines,
     coarse: float,
     u_shading: float,
+    u_pose: float,
 ) -> Family:
     g = fit.knurl.families[k]
     hand, kind = _hand(g), _kind(fit, g)
@@ -385,7 +389,9 @@ def _family(
         whole = whole_count(n, u_n) if not ghost.present else None
     ratio = math.atan2(abs(g.along), g.around)  # tan ψ = p_t / p_a = along / around
     u_helix = (
-        math.degrees(math.sin(ratio) * math.cos(ratio) * math.hypot(u_pitch, u_along)) if g.along and g.around else 0.3
+        math.degrees(math.sin(ratio) * math.cos(ratio) * math.hypot(u_pitch, u_along, u_pose))
+        if g.along and g.around
+        else 0.3
     )
     helix = Quantity(math.degrees(ratio) if hand != "axial" else 0.0, u_helix, "deg")
     if hand == "ring":

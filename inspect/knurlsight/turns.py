@@ -378,7 +378,7 @@ def exact_family(
     u_along = along.u / along.value
     u_fit = math.sqrt(max(u_along**2 - s**2, 0.0))
     u_width = scale.u_width_rel if math.isfinite(scale.u_width_rel) else 0.0
-    u_ratio = math.hypot(u_fit, u_width, n.u / n.value, _pose_doubt(scale))
+    u_ratio = math.hypot(u_fit, u_width, n.u / n.value, scale.u_pose_rel)
     return replace(
         family,
         transverse_pitch=transverse,
@@ -393,14 +393,6 @@ def included_angle(families: Sequence[Family]) -> Quantity | None:
     if len(angles) != 2:
         return None
     return Quantity(sum(a.value for a in angles), sum(a.u for a in angles), "deg")
-
-
-def _pose_doubt(scale: CylinderScale) -> float:
-    """Relative doubt of a length along the part in radii that comes from the distance of the camera."""
-    if scale.distance_mm is None or not math.isfinite(scale.distance_mm.u):
-        return 0.0
-    near = scale.cylinder.radius / scale.cylinder.distance
-    return near / (1 - near**2) * scale.distance_mm.u / scale.distance_mm.value
 
 
 def _double_track(family: Family, patterns: Sequence[Pattern], *, seam: bool) -> Family:
