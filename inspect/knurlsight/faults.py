@@ -29,6 +29,8 @@ STEADY_LIGHT, CHANGING_LIGHT = 14.0, 5.0  # pitches, for phases and for damage
 GROOVE_ARC_DEG = 20.0  # half the arc that the mean groove is taken from
 U_ONE_MARK = 0.6  # a single mark along a groove may be a scratch: in doubt until it is seen to repeat
 
+U_ONE_VIEW = 0.6  # a seam told from the strips of one view is in doubt until the part has been turned
+
 
 def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float | None) -> Pattern:
     """The pattern with its faults, the figures read from the maps, and the maps themselves.
@@ -67,7 +69,7 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
         pitch_drift=_size(drift),
         damage_area=damage.share,
         wheel_mark=Quantity(1.0, 0.0 if len(marks) > 1 else U_ONE_MARK) if marks else None,
-        open_seam=Quantity(1.0, 0.0) if seam is not None else None,
+        open_seam=Quantity(1.0, U_ONE_VIEW) if seam is not None else None,
         grooves=_mean_grooves(fit, sight),
         maps=replace(maps, shifts=steady.shifts),
     )
