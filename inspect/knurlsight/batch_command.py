@@ -10,16 +10,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from knurlsight.inspect_command import (
-    DISTANCE_HELP,
     EXIT_STATUS,
-    HEIGHT_HELP,
-    SCALE_HELP,
     check_outputs,
     say,
     units_of,
     write_outputs,
 )
 from knurlsight.job_options import KeepInOption, OpOption, RecordOption, StoreOption, WhoOption
+from knurlsight.scale_options import CameraDistanceOption, ScaleHeightOption, ScaleOption, ScalePhotoOption
 
 if TYPE_CHECKING:
     import threading
@@ -51,19 +49,10 @@ def register(app: typer.Typer) -> None:
         setup: Annotated[
             Path | None, typer.Option("--setup", metavar="S.toml", help="What was wanted of every part.")
         ] = None,
-        scale: Annotated[str | None, typer.Option("--scale", metavar="SPEC", help=SCALE_HELP)] = None,
-        scale_height: Annotated[
-            str, typer.Option("--scale-height", metavar="bench|axis|crest|MM", help=HEIGHT_HELP)
-        ] = "bench",
-        scale_photo: Annotated[
-            Path | None,
-            typer.Option(
-                "--scale-photo", metavar="PHOTO", help="The scale stands in this photo by the same fixed camera."
-            ),
-        ] = None,
-        camera_distance: Annotated[
-            str | None, typer.Option("--camera-distance", metavar="LENGTH", help=DISTANCE_HELP)
-        ] = None,
+        scale: ScaleOption = None,
+        scale_height: ScaleHeightOption = "bench",
+        scale_photo: ScalePhotoOption = None,
+        camera_distance: CameraDistanceOption = None,
         json_out: Annotated[
             Path | None,
             typer.Option("--json", metavar="OUT", help="Tray: write the result file; - is standard output."),

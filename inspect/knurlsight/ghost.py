@@ -131,6 +131,14 @@ def fit_with_ghosts(found: Fit, ghosts: tuple[Ghost, ...], sight: Sightlines) ->
     """The fit again with the second tracks that were seen in it: without them the count comes out 2 % high.
 
     Only where the track runs along the whole zone; the side to which it is offset is tried out.
+
+    Parameters
+    ----------
+    found : Fit
+        Without ghosts.
+    ghosts : tuple of Ghost
+        One for each family, as `ghosts_of` gives them; their ratio and offset (pitches) are held.
+    sight : Sightlines
     """
     sides = [
         (g.offset.value, 1 - g.offset.value)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from knurlsight.job_options import KeepInOption, OpOption, RecordOption, StoreOption, WhoOption
+from knurlsight.scale_options import CameraDistanceOption, ScaleHeightOption, ScaleOption, ScalePhotoOption
 
 if TYPE_CHECKING:
     from photoscale.quantity import Quantity
@@ -18,10 +19,6 @@ if TYPE_CHECKING:
 
 EXIT_STATUS = {"pass": 0, "fail": 1, "cannot_tell": 3, None: 0}
 
-SCALE_HELP = (
-    "What gives the size: od:25.02mm (caliper over the crests, the best), card, card:9.87mm, rule:1mm, rule:0.5mm, "
-    "rule:1/32in, rule:1/64in, pin:6mm, 0.0512mm/px. Without it: whatever card or rule is found."
-)
 TURN_HELP = (
     "The photos show one part turned by this step before a fixed camera: 60deg, or 60+-0.1deg with its standard "
     "uncertainty; auto finds the step from the pattern."
@@ -31,11 +28,7 @@ LIKE_HELP = (
 )
 STRIP_HELP = "Of a film: write the circumference rolled out, one turn from top to bottom."
 LIKE_SCALE_HELP = "The sample's scale, where it is not as --scale says; an od: holds for one part only."
-DISTANCE_HELP = "Lens to the nearest crest, where you measured it: 300mm or 300+-2mm; helps a rule on the bench."
 U_DISTANCE_MM = 5.0  # the lens's own centre lies somewhere inside it
-HEIGHT_HELP = (
-    "Height of the scale's face above the surface under the part: bench (it lies there), axis, crest, or 16mm."
-)
 
 
 def register(app: typer.Typer) -> None:
@@ -56,19 +49,10 @@ def register(app: typer.Typer) -> None:
         turn: Annotated[str | None, typer.Option("--turn", metavar="ANGLE|auto", help=TURN_HELP)] = None,
         like: Annotated[Path | None, typer.Option("--like", metavar="SAMPLE", help=LIKE_HELP)] = None,
         like_scale: Annotated[str | None, typer.Option("--like-scale", metavar="SPEC", help=LIKE_SCALE_HELP)] = None,
-        scale: Annotated[str | None, typer.Option("--scale", metavar="SPEC", help=SCALE_HELP)] = None,
-        scale_height: Annotated[
-            str, typer.Option("--scale-height", metavar="bench|axis|crest|MM", help=HEIGHT_HELP)
-        ] = "bench",
-        scale_photo: Annotated[
-            Path | None,
-            typer.Option(
-                "--scale-photo", metavar="PHOTO", help="The scale stands in this photo by the same fixed camera."
-            ),
-        ] = None,
-        camera_distance: Annotated[
-            str | None, typer.Option("--camera-distance", metavar="LENGTH", help=DISTANCE_HELP)
-        ] = None,
+        scale: ScaleOption = None,
+        scale_height: ScaleHeightOption = "bench",
+        scale_photo: ScalePhotoOption = None,
+        camera_distance: CameraDistanceOption = None,
         json_out: Annotated[
             Path | None, typer.Option("--json", metavar="OUT", help="Write the result file; - is standard output.")
         ] = None,

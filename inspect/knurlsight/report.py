@@ -5,9 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from importlib.metadata import version
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,10 +15,8 @@ from knurlsight.figures import Units
 from knurlsight.forms import FORMS
 from knurlsight.inspection import Inspection, PartInspection
 from knurlsight.model import Fault
+from knurlsight.page_template import templates
 from knurlsight.result import part_notes
-
-if TYPE_CHECKING:
-    from jinja2 import Template
 
 TEMPLATE = "report.html.j2"
 GROOVE_CAPTION = (
@@ -50,41 +46,31 @@ def html(inspection: Inspection, units: Units = "mm") -> str:
     """The report of an inspection as one HTML text that needs nothing else."""
     annotated = pictures.annotated(inspection, units)
     seen = terminal.seen_words([p.pattern for p in inspection.parts])
-    return _template().render(
-        version=version("knurlsight"),
-        verdict=inspection.verdict or "none",
-        verdict_word=VERDICT_WORDS[inspection.verdict],
-        why=terminal.why(inspection, units),
-        seen=seen,
-        title=_title(inspection),
-        photos=inspection.photos,
-        main=_picture(
-            annotated,
-            "The photo with what was found. Ridges are drawn from the figures alone, through the "
-            "camera model: where they do not lie on the real ridges, the measurement is wrong.",
-        ),
-        parts=[_part(inspection, p, close, units) for p, close in _with_close_ups(inspection)],
-        scale=_scale(inspection, units),
-        setup_rows=_setup_rows(inspection),
-        expected_rows=_expected_rows(inspection, units),
-        off=[_off_words(limit) for limit in inspection.limits if limit.off],
-        notes=_notes(inspection),
-        guard=figures.bare(inspection.setup.tolerance.guard_factor) if inspection.setup else "2",
+    return (
+        templates()
+        .get_template(TEMPLATE)
+        .render(
+            version=version("knurlsight"),
+            verdict=inspection.verdict or "none",
+            verdict_word=VERDICT_WORDS[inspection.verdict],
+            why=terminal.why(inspection, units),
+            seen=seen,
+            title=_title(inspection),
+            photos=inspection.photos,
+            main=_picture(
+                annotated,
+                "The photo with what was found. Ridges are drawn from the figures alone, through the "
+                "camera model: where they do not lie on the real ridges, the measurement is wrong.",
+            ),
+            parts=[_part(inspection, p, close, units) for p, close in _with_close_ups(inspection)],
+            scale=_scale(inspection, units),
+            setup_rows=_setup_rows(inspection),
+            expected_rows=_expected_rows(inspection, units),
+            off=[_off_words(limit) for limit in inspection.limits if limit.off],
+            notes=_notes(inspection),
+            guard=figures.bare(inspection.setup.tolerance.guard_factor) if inspection.setup else "2",
+        )
     )
-
-
-@cache
-def _template() -> Template:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("knurlsight", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template(TEMPLATE)
 
 
 def _title(inspection: Inspection) -> str:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from knurlsight import figures, pictures, summary_plots
 from knurlsight.batch_lines import PartLine
 from knurlsight.figures import Units
+from knurlsight.page_template import templates
 from knurlsight.summary import VERDICTS, Spread, Summary
 from knurlsight.summary_words import WORDS, deviation_words, mean_words, ratio_words, spread_notes
 
@@ -32,33 +33,28 @@ def html(summary: Summary, title: str, made: Sequence[tuple[PartLine, Picture]] 
         Tiles to show.
     units : "mm" or "in"
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("knurlsight", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     order = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
     listed = sorted(summary.lines, key=lambda line: order[line.verdict])[:MOST_LISTED]
-    return environment.get_template("batch_summary.html.j2").render(
-        version=version("knurlsight"),
-        title=title,
-        total=len(summary.lines),
-        counts=[{"verdict": v or "none", "word": WORDS[v], "count": n} for v, n in summary.counts],
-        pareto_failed=_pareto(summary.failed),
-        pareto_untold=_pareto(summary.untold),
-        pareto_causes=_pareto(summary.causes),
-        tiles=[_tile(line, picture) for line, picture in made],
-        spreads=[_spread(s, units) for s in summary.spreads],
-        order="in the order in which the photos were taken" if summary.by_time else "in the order of the parts",
-        chart_words=CHART_WORDS,
-        listed=len(listed),
-        parts=[
-            {"id": p.id, "verdict": p.verdict or "none", "word": WORDS[p.verdict], "why": p.why[:3]} for p in listed
-        ],
+    return (
+        templates()
+        .get_template("batch_summary.html.j2")
+        .render(
+            version=version("knurlsight"),
+            title=title,
+            total=len(summary.lines),
+            counts=[{"verdict": v or "none", "word": WORDS[v], "count": n} for v, n in summary.counts],
+            pareto_failed=_pareto(summary.failed),
+            pareto_untold=_pareto(summary.untold),
+            pareto_causes=_pareto(summary.causes),
+            tiles=[_tile(line, picture) for line, picture in made],
+            spreads=[_spread(s, units) for s in summary.spreads],
+            order="in the order in which the photos were taken" if summary.by_time else "in the order of the parts",
+            chart_words=CHART_WORDS,
+            listed=len(listed),
+            parts=[
+                {"id": p.id, "verdict": p.verdict or "none", "word": WORDS[p.verdict], "why": p.why[:3]} for p in listed
+            ],
+        )
     )
 
 

@@ -172,7 +172,7 @@ MOUNTINFO = r"""22 1 8:1 / / rw,relatime shared:1 - ext4 /dev/sda1 rw
 @pytest.mark.parametrize(
     ("folder", "kind"),
     [
-        ("/home/turner", "ext4"),
+        ("/data/records", "ext4"),
         ("/srv/shop/records", "nfs4"),
         ("/srv/shopping", "ext4"),
         ("/srv/shop/local/x", "xfs"),

@@ -50,15 +50,19 @@ def with_cookie(response: Response, bench: Bench, token: str) -> Response:
 def device_list(request: Request) -> Response:
     """Who is let in; the computer itself may drop devices and make tokens."""
     bench = bench_of(request)
-    computer = request.state.computer
-    code = bench.pairing.code() if computer and bench.address.lan else None
+    return _list_page(request, bench, show_code=request.state.computer)
+
+
+def _list_page(request: Request, bench: Bench, *, show_code: bool, token: str = "") -> Response:
+    """The page *Devices*; `token` is one that was just made."""
+    code = bench.pairing.code() if show_code and bench.address.lan else None
     return page(
         request,
         "devices.html",
         devices=devices.devices(bench.folder),
         code=code.words if code is not None else "",
         lan=bench.address.lan,
-        token="",
+        token=token,
         url=bench.address.url,
     )
 
@@ -103,16 +107,7 @@ async def token_made(request: Request) -> Response:
         raise RefusedError(403, "computer-only", "tokens are made on the bench computer", "open Devices there")
     async with form_of(request) as form:
         _, token = devices.add_device(bench.folder, text_of(form, "name"), "program")
-        code = bench.pairing.code() if bench.address.lan else None
-        return page(
-            request,
-            "devices.html",
-            devices=devices.devices(bench.folder),
-            code=code.words if code is not None else "",
-            lan=bench.address.lan,
-            token=token,
-            url=bench.address.url,
-        )
+        return _list_page(request, bench, show_code=True, token=token)
 
 
 ROUTES = [

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.types import Scope
 
 from knurlsight.bench.texts import LANGUAGE, texts
+from knurlsight.page_template import templates
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -66,15 +67,7 @@ def _static() -> dict[str, tuple[bytes, str]]:
 
 @cache
 def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("knurlsight.bench", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = templates("knurlsight.bench")
     environment.globals["static"] = static_link
     environment.filters["clock"] = lambda seconds: time.strftime("%H:%M", time.localtime(seconds))
     environment.filters["day"] = lambda seconds: time.strftime("%Y-%m-%d", time.localtime(seconds))

@@ -9,6 +9,7 @@ from knurlsight import figures
 from knurlsight.exchange.effects import Effect
 from knurlsight.exchange.part_picture import part_close_up, smaller
 from knurlsight.figures import Units
+from knurlsight.page_template import templates
 
 if TYPE_CHECKING:
     from knurlsight.exchange.compare import Comparison, Cut, Difference
@@ -41,47 +42,42 @@ def comparison_text(made: Comparison, units: Units = "mm") -> str:
 
 def comparison_html(made: Comparison, units: Units = "mm") -> str:
     """The comparison as one page that needs nothing else."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("knurlsight", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("compare.html.j2").render(
-        cuts=[
-            {
-                "name": cut.name,
-                "title": cut.title,
-                "verdict": VERDICT_WORDS[cut.part.verdict],
-                "kind": cut.part.verdict or "none",
-                "picture": _picture(cut),
-            }
-            for cut in made.cuts
-        ],
-        settings=made.settings,
-        rows=[
-            {
-                "name": row.name,
-                "cells": [
-                    {
-                        "figure": figures.measured(q, units),
-                        "change": difference_words(d, units) if d is not None and d.exceeds else "",
-                        "better": d.better if d is not None else "",
-                    }
-                    for q, d in zip(row.figures, row.differences, strict=True)
-                ],
-            }
-            for row in made.rows
-        ],
-        effects=[
-            (name, of.words, [(effect_words(e, units, unit_of_row(made, name)), e.clear) for e in of.effects])
-            for name, of in made.effects
-            if of.effects or of.words
-        ],
-        notes=made.notes,
+    return (
+        templates()
+        .get_template("compare.html.j2")
+        .render(
+            cuts=[
+                {
+                    "name": cut.name,
+                    "title": cut.title,
+                    "verdict": VERDICT_WORDS[cut.part.verdict],
+                    "kind": cut.part.verdict or "none",
+                    "picture": _picture(cut),
+                }
+                for cut in made.cuts
+            ],
+            settings=made.settings,
+            rows=[
+                {
+                    "name": row.name,
+                    "cells": [
+                        {
+                            "figure": figures.measured(q, units),
+                            "change": difference_words(d, units) if d is not None and d.exceeds else "",
+                            "better": d.better if d is not None else "",
+                        }
+                        for q, d in zip(row.figures, row.differences, strict=True)
+                    ],
+                }
+                for row in made.rows
+            ],
+            effects=[
+                (name, of.words, [(effect_words(e, units, unit_of_row(made, name)), e.clear) for e in of.effects])
+                for name, of in made.effects
+                if of.effects or of.words
+            ],
+            notes=made.notes,
+        )
     )
 
 
