@@ -19,7 +19,7 @@ from knurlsight.errors import KnurlsightError
 
 EXIT_DONE, EXIT_FAIL, EXIT_USAGE, EXIT_CANNOT_TELL, EXIT_BUG, EXIT_INTERRUPTED = 0, 1, 2, 3, 4, 130
 
-#: Where each command is used, and what it does; it stands in the module NAME_command, loaded when it is called.
+#: Where each command is used, and what it does; it stands in commands/NAME_command, loaded when called.
 GROUPS: dict[str, dict[str, str]] = {
     "At the bench": {
         "inspect": "Inspect one knurled part from a photo and say pass, fail or cannot tell.",
@@ -54,7 +54,7 @@ class CommandsOnDemand(MutableMapping[str, Any]):
             raise KeyError(name)
         if name not in self.built:
             alone = typer.Typer(rich_markup_mode=None, add_completion=False)
-            import_module(f"knurlsight.{name}_command").register(alone)
+            import_module(f"knurlsight.commands.{name}_command").register(alone)
             command: Any = typer.main.get_command(alone)
             # a command with commands of its own comes inside a group that has it alone
             self.built[name] = getattr(command, "commands", {}).get(name, command)

@@ -22,17 +22,17 @@ from photoscale.scene import CylinderScale, Silhouette, scale_cylinder
 from photoscale.words import RigWord, ScaleHeight, ScaleWord
 
 from knurlsight import verdict as verdicts
-from knurlsight.causes import Cause, causes_of
-from knurlsight.expected import Expectation, expectation
-from knurlsight.figure_faults import with_figure_faults
-from knurlsight.limits import Limit, limits
-from knurlsight.measure import measure_part
+from knurlsight.faults.causes import Cause, causes_of
+from knurlsight.faults.figure_faults import with_figure_faults
+from knurlsight.finding.outline import find_parts
+from knurlsight.joining.repeats import join_repeats
+from knurlsight.measuring.measure import measure_part
+from knurlsight.measuring.trace import zone_corners
 from knurlsight.model import Outline, Pattern
-from knurlsight.outline import find_parts
-from knurlsight.repeats import join_repeats
-from knurlsight.setup_model import Setup
-from knurlsight.standards import Fitting, fitting_pitches
-from knurlsight.trace import zone_corners
+from knurlsight.setup_math.expected import Expectation, expectation
+from knurlsight.setup_math.limits import Limit, limits
+from knurlsight.setup_math.setup_model import Setup
+from knurlsight.setup_math.standards import Fitting, fitting_pitches
 from knurlsight.verdict import Check, Verdict
 
 NO_PART = (

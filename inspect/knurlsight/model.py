@@ -14,7 +14,7 @@ from photoscale.camera import Camera
 from photoscale.cylinder import Cylinder
 from photoscale.quantity import Quantity
 
-from knurlsight.forms import Form, Hand
+from knurlsight.setup_math.forms import Form, Hand
 
 Array = NDArray[np.float64]
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from knurlsight.expected import ExpectedPattern
+from knurlsight.setup_math.expected import ExpectedPattern
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from knurlsight.inspection import Inspection, PartInspection
     from knurlsight.model import Family, Fault, Pattern
-    from knurlsight.setup_model import Setup
+    from knurlsight.setup_math.setup_model import Setup
     from knurlsight.verdict import Check
 
 SCHEMA_VERSION = 1
@@ -330,13 +330,13 @@ def _scale(scale: CylinderScale | None) -> ScaleRecord | None:
 def _setup(setup: Setup | None) -> SetupRecord | None:
     if setup is None:
         return None
-    from knurlsight.setup_model import setup_document
+    from knurlsight.setup_math.setup_model import setup_document
 
     return SetupRecord(content_hash=setup.content_hash, content=setup_document(setup))
 
 
 def _part(part: PartInspection) -> PartRecord:
-    from knurlsight import trace
+    from knurlsight.measuring import trace
 
     pattern = part.pattern
     outline = pattern.outline

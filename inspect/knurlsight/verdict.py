@@ -13,12 +13,12 @@ from typing import Literal
 
 from photoscale.quantity import Quantity
 
-from knurlsight import figures
-from knurlsight.expected import ExpectedPattern, at_other_diameter
-from knurlsight.figures import Units
-from knurlsight.forms import FORMS, Hand
-from knurlsight.limits import Limit
 from knurlsight.model import Family, Pattern
+from knurlsight.reporting import figures
+from knurlsight.reporting.figures import Units
+from knurlsight.setup_math.expected import ExpectedPattern, at_other_diameter
+from knurlsight.setup_math.forms import FORMS, Hand
+from knurlsight.setup_math.limits import Limit
 
 Verdict = Literal["pass", "fail", "cannot_tell"]
 

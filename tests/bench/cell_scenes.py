@@ -1,8 +1,8 @@
 """Random folded cells with known second tracks: what the cell reader is trained on.
 
-Draws one periodic surface per scene, looks at it from the side at the arcs that `knurlsight.ghost` folds, lights it and
-takes a photo of it. Nothing round is rendered: a cell is the mean of hundreds of diamonds, so one diamond with wrapped
-borders, seen along the sight lines of its arc, is enough. Everything is a torch tensor with the scenes first.
+Draws one periodic surface per scene, looks at it from the side at the arcs that `measuring/ghost.py` folds, lights it
+and takes a photo of it. Nothing round is rendered: a cell is the mean of hundreds of diamonds, so one diamond with
+wrapped borders, seen along the sight lines of its arc, is enough. Everything is a torch tensor with the scenes first.
 
 Units: lengths in pitches of the first family, phases in turns (0 = groove centre), angles in rad unless the name says
 degrees, brightness relative. Local axes: x along the part, y around it, z outwards; the viewer is far out on the
@@ -20,8 +20,8 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from knurlsight.fold import CELL
-from knurlsight.ghost import ARCS_DEG
+from knurlsight.measuring.fold import CELL
+from knurlsight.measuring.ghost import ARCS_DEG
 
 try:
     import torch
@@ -83,7 +83,7 @@ SMEAR_TURNS = 0.05  # fold lines that are not quite straight
 SPLAT_SAMPLES = 0.7  # blur of the fold itself, in its samples
 ENCODED_SHARE, GAMMA = 0.7, 2.2  # photos come encoded or nearly linear
 NOISE_SHARE, NOISE_FLOOR, NOISE_GRAIN_SAMPLES = (0.0, 0.12), 0.002, 0.8
-LEAST_SPREAD = 0.003  # as in `knurlsight.fold.folded`
+LEAST_SPREAD = 0.003  # as in `knurlsight.measuring.fold.folded`
 
 
 @dataclass(frozen=True)

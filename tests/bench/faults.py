@@ -77,7 +77,7 @@ class Tally:
 
 def setup_of(truth: dict[str, Any], part: dict[str, Any]) -> Any:
     """The setup and limits of the truth file."""
-    from knurlsight.setup import setup_from_text
+    from knurlsight.setup_math.setup import setup_from_text
 
     asked, t = part["setup"], truth["tolerances"]
     return setup_from_text(
@@ -100,10 +100,10 @@ def wanted_kinds(part: dict[str, Any]) -> set[str]:
 
 def found_faults(photo: Any, truth: dict[str, Any], index: int) -> Any:
     """The pattern of one part with all its faults; None where it could not be measured."""
-    from knurlsight.expected import expectation
-    from knurlsight.figure_faults import with_figure_faults
-    from knurlsight.limits import limits
-    from knurlsight.measure import measure_part
+    from knurlsight.faults.figure_faults import with_figure_faults
+    from knurlsight.measuring.measure import measure_part
+    from knurlsight.setup_math.expected import expectation
+    from knurlsight.setup_math.limits import limits
     from knurlsight.verdict import judge
     from photoscale.quantity import Quantity
     from photoscale.scene import CylinderScale

@@ -34,7 +34,7 @@ for name in names:
 from photoscale.photo import load_photo
 from photoscale.words import parse_scale
 from knurlsight.inspection import ScaleRequest, inspect_part
-from knurlsight.setup import read_setup
+from knurlsight.setup_math.setup import read_setup
 before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 photo = load_photo(Path(sys.argv[1]))
 scale = parse_scale(sys.argv[2]) if sys.argv[2] else None
@@ -112,11 +112,11 @@ def main() -> int:
 def report(path: Path, scale: str, setup: str, folder: Path, runs: int, memory: float) -> None:
     """Measure and print."""
     import cv2
+    from knurlsight.finding.outline import find_parts
     from knurlsight.inspection import ScaleRequest, inspect_part
-    from knurlsight.outline import find_parts
-    from knurlsight.setup import read_setup
-    from knurlsight.spectrum import peaks_of, power_of
-    from knurlsight.unroll import unroll
+    from knurlsight.measuring.spectrum import peaks_of, power_of
+    from knurlsight.measuring.unroll import unroll
+    from knurlsight.setup_math.setup import read_setup
     from photoscale.photo import camera_from_exif, load_photo
     from photoscale.words import parse_scale
 

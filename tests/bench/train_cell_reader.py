@@ -6,7 +6,7 @@
 Needs torch, which the project itself does not: `pip install torch`. Training runs on one core; an hour from nothing is
 enough to see what a change does, `--from` goes on from weights that are there. Every scene is new (`cell_scenes.py`),
 so that the network cannot learn any by heart; what it has never seen is a real photo. The thresholds in
-`knurlsight/ghost.py` belong to the weights: judge both on rendered photos before new weights are kept.
+`knurlsight/measuring/ghost.py` belong to the weights: judge both on rendered photos before new weights are kept.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
-from knurlsight.cell_reader import CLIP, WEIGHTS
 from knurlsight.errors import KnurlsightError
+from knurlsight.measuring.cell_reader import CLIP, WEIGHTS
 from knurlsight.output import check_writable, write_bytes
 
 try:
@@ -56,7 +56,7 @@ FILL_BANDS = (0.0, 0.5, 0.7, 0.85, 1.01)
 
 
 class Reader(nn.Module):
-    """The network that `knurlsight.cell_reader` runs in NumPy; its parameters' names are those in the file."""
+    """The network that `measuring/cell_reader.py` runs in NumPy; its parameters' names are those in the file."""
 
     def __init__(self) -> None:
         super().__init__()

@@ -17,14 +17,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from knurlsight import cli, inspection, tray
-from knurlsight.batch_job import Ask, Row
-from knurlsight.batch_rows import read_done, rows_in
+from knurlsight import cli, inspection
+from knurlsight.batch import tray
+from knurlsight.batch.folder import photos_below
+from knurlsight.batch.job import Ask, Row
+from knurlsight.batch.rows import read_done, rows_in
+from knurlsight.batch.tray import standing_apart
+from knurlsight.batch.tray_places import places
 from knurlsight.errors import KnurlsightError, OutputError
-from knurlsight.folder import photos_below
-from knurlsight.setup import setup_from_text
-from knurlsight.tray import standing_apart
-from knurlsight.tray_places import places
+from knurlsight.setup_math.setup import setup_from_text
 from PIL import Image
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

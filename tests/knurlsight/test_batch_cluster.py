@@ -14,15 +14,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from knurlsight import batch_run, cli
-from knurlsight.batch_job import Ask, Job, Row, inspect_job
-from knurlsight.batch_progress import Progress, duration
-from knurlsight.batch_rows import Done, RowFile, read_done
-from knurlsight.batch_run import run_jobs
-from knurlsight.cluster import ClusterPool, checked_address
+from knurlsight import cli
+from knurlsight.batch import run as batch_run
+from knurlsight.batch.cluster import ClusterPool, checked_address
+from knurlsight.batch.job import Ask, Job, Row, inspect_job
+from knurlsight.batch.progress import Progress, duration
+from knurlsight.batch.rows import Done, RowFile, read_done
+from knurlsight.batch.run import run_jobs
+from knurlsight.batch.watch import arriving
+from knurlsight.batch.workers import LocalPool
 from knurlsight.errors import KnurlsightError, OutputError
-from knurlsight.watch import arriving
-from knurlsight.workers import LocalPool
 from PIL import Image
 
 
@@ -308,6 +309,6 @@ def test_a_cluster_over_tls(tmp_path):
 
 
 def test_nobody_answers(monkeypatch):
-    monkeypatch.setattr("knurlsight.cluster.CONNECT_S", 1)
+    monkeypatch.setattr("knurlsight.batch.cluster.CONNECT_S", 1)
     with pytest.raises(KnurlsightError, match="no connection"):
         ClusterPool("tcp://127.0.0.1:9")

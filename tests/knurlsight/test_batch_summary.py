@@ -12,17 +12,17 @@ from pathlib import Path
 import made_patterns as made
 import numpy as np
 import pytest
-from knurlsight import capability as capability_module
-from knurlsight.batch_job import Row
-from knurlsight.batch_lines import Figure, PartLine, line_of_row, lines_of_tray, short
-from knurlsight.batch_screen import batch_screen
-from knurlsight.capability import LEAST_PARTS, capability
+from knurlsight.batch import capability as capability_module
+from knurlsight.batch.capability import LEAST_PARTS, capability
+from knurlsight.batch.job import Row
+from knurlsight.batch.lines import Figure, PartLine, line_of_row, lines_of_tray, short
+from knurlsight.batch.run_chart import LEAST_POINTS, constants, run_chart, run_signals
+from knurlsight.batch.screen import batch_screen
+from knurlsight.batch.summary import summarise
+from knurlsight.batch.summary_page import html
+from knurlsight.batch.summary_table import column_name, csv_bytes, parquet_bytes
+from knurlsight.batch.tiles import failed_lines, sheet, tiles
 from knurlsight.result import result_of
-from knurlsight.run_chart import LEAST_POINTS, constants, run_chart, run_signals
-from knurlsight.summary import summarise
-from knurlsight.summary_page import html
-from knurlsight.summary_table import column_name, csv_bytes, parquet_bytes
-from knurlsight.tiles import failed_lines, sheet, tiles
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 

@@ -145,8 +145,8 @@ def test_a_job_is_opened_and_chosen_by_the_page(bench):
 def test_the_setup_of_an_operation_is_chosen_with_it(bench):
     from knurlsight.records.facts import OperationFacts
     from knurlsight.records.write import add_operation
-    from knurlsight.setup import setup_from_text
-    from knurlsight.setup_model import setup_document
+    from knurlsight.setup_math.setup import setup_from_text
+    from knurlsight.setup_math.setup_model import setup_document
 
     setup = setup_from_text(
         '[part]\nname = "ring"\noutside_diameter = "20 mm"\n[pattern]\nform = "RAA"\nnormal_pitch = "1 mm"\n'

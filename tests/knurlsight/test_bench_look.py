@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 from bench_doubles import client, hand_in, running_bench, wait_for
-from knurlsight import annotate
 from knurlsight.bench import rendering, submissions
 from knurlsight.bench.texts import texts
+from knurlsight.reporting import annotate
 
 ROOT = Path(rendering.__file__).parent
 CSS = (ROOT / "static" / "bench.css").read_text(encoding="utf-8")

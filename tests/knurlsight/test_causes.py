@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import made_patterns as made
 import pytest
-from knurlsight.causes import causes_of, facts, table
-from knurlsight.expected import expectation
-from knurlsight.limits import limits
-from knurlsight.setup import setup_from_text
+from knurlsight.faults.causes import causes_of, facts, table
+from knurlsight.setup_math.expected import expectation
+from knurlsight.setup_math.limits import limits
+from knurlsight.setup_math.setup import setup_from_text
 from knurlsight.verdict import judge
 
 WHEELS = """

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from knurlsight.cell_reader import _convolved, read_cells
-from knurlsight.fold import CELL
-from knurlsight.ghost import ARCS_DEG, CLEAN_BELOW, PRESENT_ABOVE
+from knurlsight.measuring.cell_reader import _convolved, read_cells
+from knurlsight.measuring.fold import CELL
+from knurlsight.measuring.ghost import ARCS_DEG, CLEAN_BELOW, PRESENT_ABOVE
 from scipy.ndimage import correlate, gaussian_filter
 
 

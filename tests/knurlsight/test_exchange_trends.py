@@ -20,7 +20,7 @@ from knurlsight.records.signature import Signature
 from knurlsight.records.store import open_store
 from knurlsight.records.write import attach, new_job
 from knurlsight.result import json_text, result_of
-from knurlsight.setup import setup_from_text
+from knurlsight.setup_math.setup import setup_from_text
 from photoscale.quantity import Quantity
 from scipy import stats
 

@@ -7,9 +7,9 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from knurlsight.expected import at_other_diameter, expectation, expected_pattern, transverse_pitch_mm
-from knurlsight.limits import Limit, limits
-from knurlsight.setup import setup_from_text
+from knurlsight.setup_math.expected import at_other_diameter, expectation, expected_pattern, transverse_pitch_mm
+from knurlsight.setup_math.limits import Limit, limits
+from knurlsight.setup_math.setup import setup_from_text
 
 PART = '[part]\noutside_diameter = "20 mm"\n'
 

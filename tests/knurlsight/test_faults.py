@@ -14,16 +14,16 @@ from pathlib import Path
 import made_patterns as made
 import numpy as np
 import pytest
-from knurlsight import annotate, pictures
-from knurlsight.causes import table
-from knurlsight.damage import damage_of
-from knurlsight.drawing import to_svg
-from knurlsight.drift import drift_of
-from knurlsight.figure_faults import with_figure_faults
-from knurlsight.flanks import Grooves, Knurl
-from knurlsight.groove_picture import groove_drawing
-from knurlsight.map_pictures import local_lines, map_drawing
+from knurlsight.faults.causes import table
+from knurlsight.faults.damage import damage_of
+from knurlsight.faults.drift import drift_of
+from knurlsight.faults.figure_faults import with_figure_faults
+from knurlsight.measuring.flanks import Grooves, Knurl
 from knurlsight.model import DoubleTrack, Fault, LocalMaps, MeanGroove
+from knurlsight.reporting import annotate, pictures
+from knurlsight.reporting.drawing import to_svg
+from knurlsight.reporting.groove_picture import groove_drawing
+from knurlsight.reporting.map_pictures import local_lines, map_drawing
 from knurlsight.verdict import Check
 from photoscale.quantity import Quantity
 

@@ -13,9 +13,9 @@ from bench_scene import Caliper, CameraPose, Part, Scene, Segment, Sensor, light
 from knurl_height import Knurl
 from knurlsight.cli import run
 from knurlsight.errors import FilmError
-from knurlsight.film import agreement_with_all
-from knurlsight.film_reading import film_hash, frames
-from knurlsight.film_turning import detail, turning
+from knurlsight.joining.film import agreement_with_all
+from knurlsight.joining.film_reading import film_hash, frames
+from knurlsight.joining.film_turning import detail, turning
 from photoscale.quantity import Quantity
 from random_scenes import form_families
 from synthesiser import picture

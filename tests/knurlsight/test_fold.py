@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from knurlsight.fold import CELL, FEWEST_SAMPLES, Phases, folded
+from knurlsight.measuring.fold import CELL, FEWEST_SAMPLES, Phases, folded
 
 ARCS_DEG = (-20.0, 0.0, 20.0)
 ROWS, COLUMNS = 180, 260  # not square

@@ -8,12 +8,12 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
-from knurlsight.flanks import Fit
-from knurlsight.ghost import Ghost, ghosts_of
-from knurlsight.sightlines import Sightlines, sightlines
-from knurlsight.spectrum import peaks_of, power_of
-from knurlsight.start import fit_hypothesis, hypotheses
-from knurlsight.unroll import unroll
+from knurlsight.measuring.flanks import Fit
+from knurlsight.measuring.ghost import Ghost, ghosts_of
+from knurlsight.measuring.sightlines import Sightlines, sightlines
+from knurlsight.measuring.spectrum import peaks_of, power_of
+from knurlsight.measuring.start import fit_hypothesis, hypotheses
+from knurlsight.measuring.unroll import unroll
 from random_scenes import random_knurl, random_scene, zone_only
 from synthesiser import render
 from true_outline import true_outline

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from knurlsight.forms import FORMS
-from knurlsight.growth import (
+from knurlsight.setup_math.forms import FORMS
+from knurlsight.setup_math.growth import (
     Groove,
     fill_for_growth,
     growth_mm,

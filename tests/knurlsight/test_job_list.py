@@ -9,10 +9,10 @@ from pathlib import Path
 import made_patterns as made
 import pytest
 from knurlsight import cli, inspection
-from knurlsight.batch_job import Ask
+from knurlsight.batch.folder import jobs_of, photos_below, scan
+from knurlsight.batch.job import Ask
+from knurlsight.batch.job_list import read_job_list
 from knurlsight.errors import KnurlsightError
-from knurlsight.folder import jobs_of, photos_below, scan
-from knurlsight.job_list import read_job_list
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 

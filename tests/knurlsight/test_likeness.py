@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from knurlsight.cli import run
-from knurlsight.likeness import differences, setup_of, with_doubt_of
+from knurlsight.joining.likeness import differences, setup_of, with_doubt_of
 from made_patterns import nothing, pattern
 from photoscale.quantity import Quantity
 

@@ -18,16 +18,16 @@ import numpy as np
 import pytest
 import scipy.fft
 from knurl_height import FamilyShape
-from knurlsight.flanks import Cells, Grooves, Knurl, fit
-from knurlsight.hough import hough_family
+from knurlsight.finding.outline import find_parts
 from knurlsight.inspection import ScaleRequest, inspect_part
-from knurlsight.measure import measure_part, whole_count
+from knurlsight.measuring.flanks import Cells, Grooves, Knurl, fit
+from knurlsight.measuring.hough import hough_family
+from knurlsight.measuring.measure import measure_part, whole_count
+from knurlsight.measuring.sightlines import sightlines
+from knurlsight.measuring.spectrum import axes_of, peaks_of, power_of
+from knurlsight.measuring.start import fit_hypothesis, free_names, hypotheses
+from knurlsight.measuring.unroll import roll_out, unroll
 from knurlsight.model import Outline, Surface
-from knurlsight.outline import find_parts
-from knurlsight.sightlines import sightlines
-from knurlsight.spectrum import axes_of, peaks_of, power_of
-from knurlsight.start import fit_hypothesis, free_names, hypotheses
-from knurlsight.unroll import roll_out, unroll
 from negatives import negative
 from photoscale.camera import Camera
 from photoscale.cylinder import Cylinder

@@ -8,10 +8,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from knurlsight.knurl_or_not import NOT_ROUND, Roundness, no_knurl, roundness
-from knurlsight.measure import measure_part
-from knurlsight.outline import find_parts
-from knurlsight.wrapping import ROOT_SHARE, rows_of, wraps
+from knurlsight.finding.knurl_or_not import NOT_ROUND, Roundness, no_knurl, roundness
+from knurlsight.finding.outline import find_parts
+from knurlsight.finding.wrapping import ROOT_SHARE, rows_of, wraps
+from knurlsight.measuring.measure import measure_part
 from negatives import negative
 from photoscale.photo import Photo, camera_from_exif, load_photo
 from true_outline import true_outline

@@ -10,8 +10,9 @@ from html.parser import HTMLParser
 import made_patterns as made
 import numpy as np
 import pytest
-from knurlsight import annotate, pictures, trace
-from knurlsight.report import html
+from knurlsight.measuring import trace
+from knurlsight.reporting import annotate, pictures
+from knurlsight.reporting.report import html
 from photoscale.cylinder import cylinder_from_silhouette
 
 HANDS = ("right", "left", "axial", "ring")

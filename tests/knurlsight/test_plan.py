@@ -9,17 +9,17 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from knurlsight.errors import PlanError
-from knurlsight.expected import expected_pattern
-from knurlsight.forms import FORMS, is_diagonal
-from knurlsight.growth import fill_for_growth
-from knurlsight.plan import Plan, PlanRequest, WheelWanted, make_plan, wheels_for
-from knurlsight.plan_backwards import MeasuredKnurl, candidates, measured_from_result
-from knurlsight.plan_remarks import remarks
-from knurlsight.plan_text import explain_text, plan_json, plan_setup_text, plan_text
-from knurlsight.practice import advice, feeds_mm, material_group, spindle_speeds_rpm
-from knurlsight.setup import setup_from_text
-from knurlsight.setup_values import Range
-from knurlsight.tracking import teeth_on_blank
+from knurlsight.planning.backwards import MeasuredKnurl, candidates, measured_from_result
+from knurlsight.planning.plan import Plan, PlanRequest, WheelWanted, make_plan, wheels_for
+from knurlsight.planning.remarks import remarks
+from knurlsight.planning.text import explain_text, plan_json, plan_setup_text, plan_text
+from knurlsight.setup_math.expected import expected_pattern
+from knurlsight.setup_math.forms import FORMS, is_diagonal
+from knurlsight.setup_math.growth import fill_for_growth
+from knurlsight.setup_math.practice import advice, feeds_mm, material_group, spindle_speeds_rpm
+from knurlsight.setup_math.setup import setup_from_text
+from knurlsight.setup_math.setup_values import Range
+from knurlsight.setup_math.tracking import teeth_on_blank
 from knurlsight.units import parse_pitch
 
 

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 import typer
-from knurlsight import plan_command
+from knurlsight.commands import plan_command
 from knurlsight.errors import KnurlsightError, PlanError
-from knurlsight.expected import ExpectedPattern
-from knurlsight.setup import read_setup
+from knurlsight.setup_math.expected import ExpectedPattern
+from knurlsight.setup_math.setup import read_setup
 from typer.testing import CliRunner
 
 app = typer.Typer(pretty_exceptions_enable=False)

@@ -11,8 +11,8 @@ import cv2
 import made_records
 import numpy as np
 import pytest
-from knurlsight import inspect_command
 from knurlsight.cli import run
+from knurlsight.commands import inspect_command
 from knurlsight.records.read import entries, photo
 from knurlsight.records.store import open_store
 from knurlsight.result import json_text, result_of

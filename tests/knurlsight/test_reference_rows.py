@@ -14,11 +14,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from knurlsight.expected import RolledFamily, at_other_diameter, axial_pitch_mm, transverse_pitch_mm
-from knurlsight.forms import FORM_ROLLED_BY, FORMS
-from knurlsight.growth import Groove, din82_growth_mm, growth_mm, penetration_mm, sharp_depth_mm
-from knurlsight.setup_model import WheelSetup, form_of_wheels
-from knurlsight.standard_tables import (
+from knurlsight.setup_math.expected import RolledFamily, at_other_diameter, axial_pitch_mm, transverse_pitch_mm
+from knurlsight.setup_math.forms import FORM_ROLLED_BY, FORMS
+from knurlsight.setup_math.growth import Groove, din82_growth_mm, growth_mm, penetration_mm, sharp_depth_mm
+from knurlsight.setup_math.setup_model import WheelSetup, form_of_wheels
+from knurlsight.setup_math.standard_tables import (
     ASME_BLANK_TOLERANCE_IN,
     ASME_DIAMETER_CLASSES,
     ASME_TRACKING_CORRECTION_IN,
@@ -32,7 +32,7 @@ from knurlsight.standard_tables import (
     module_groove_below_blank_mm,
     wheel_teeth,
 )
-from knurlsight.tracking import (
+from knurlsight.setup_math.tracking import (
     blank_for_teeth_mm,
     blank_step_mm,
     helix_for_teeth_deg,
@@ -119,7 +119,7 @@ COMPUTED: dict[str, Callable[[dict[str, Any]], float]] = {
 
 def plunge_blank(i: dict[str, Any]) -> float:
     """The blank with the bite that a plan reckons with, not with the maker's own allowance."""
-    from knurlsight.expected import DEFAULT_BITE_MM
+    from knurlsight.setup_math.expected import DEFAULT_BITE_MM
 
     return blank_for_teeth_mm(i["z"], math.pi * i["d_wheel_in"] / i["z_wheel"], DEFAULT_BITE_MM / INCH)
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import made_patterns as made
 import numpy as np
 import pytest
-from knurlsight.repeats import join_quantities, join_repeats
+from knurlsight.joining.repeats import join_quantities, join_repeats
 from photoscale.quantity import Quantity
 
 

@@ -7,8 +7,8 @@ import math
 
 import numpy as np
 import pytest
-from knurlsight.growth import Groove, growth_mm
-from knurlsight.rolling import (
+from knurlsight.setup_math.growth import Groove, growth_mm
+from knurlsight.setup_math.rolling import (
     ghost_of_profile,
     infeed_schedule_mm,
     predicted_ghost,
@@ -16,7 +16,7 @@ from knurlsight.rolling import (
     straight_penetration_mm,
     surface_patch,
 )
-from knurlsight.tracking import blank_for_teeth_mm
+from knurlsight.setup_math.tracking import blank_for_teeth_mm
 
 # A knurl maker's data sheet: 47 teeth on 0.75 in, plunged into half an inch.
 PITCH = math.pi * 0.75 * 25.4 / 47

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from knurlsight.errors import SetupError
-from knurlsight.forms import FORMS, is_diagonal
-from knurlsight.setup import read_setup, setup_from_document, setup_from_text, setup_text
-from knurlsight.setup_model import SECTIONS, section_keys, setup_document
-from knurlsight.setup_values import PlusMinusLength, PlusMinusShare, Range
+from knurlsight.setup_math.forms import FORMS, is_diagonal
+from knurlsight.setup_math.setup import read_setup, setup_from_document, setup_from_text, setup_text
+from knurlsight.setup_math.setup_model import SECTIONS, section_keys, setup_document
+from knurlsight.setup_math.setup_values import PlusMinusLength, PlusMinusShare, Range
 
 FULL = """
 # everything that a setup can say

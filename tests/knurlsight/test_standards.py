@@ -7,9 +7,9 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from knurlsight.expected import at_other_diameter
-from knurlsight.growth import growth_mm
-from knurlsight.standards import STANDARD_PITCHES, fitting_pitches
+from knurlsight.setup_math.expected import at_other_diameter
+from knurlsight.setup_math.growth import growth_mm
+from knurlsight.setup_math.standards import STANDARD_PITCHES, fitting_pitches
 from photoscale.quantity import Quantity
 
 

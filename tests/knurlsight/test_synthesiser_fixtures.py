@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from knurlsight.setup import read_setup
+from knurlsight.setup_math.setup import read_setup
 from PIL import Image
 from shrink import shrink_truth
 

@@ -9,8 +9,8 @@ import made_patterns as made
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from knurlsight import figures, terminal
-from knurlsight.terminal import screen
+from knurlsight.reporting import figures, terminal
+from knurlsight.reporting.terminal import screen
 from photoscale.quantity import Quantity
 
 

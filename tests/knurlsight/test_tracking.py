@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from knurlsight.tracking import (
+from knurlsight.setup_math.tracking import (
     bite_of_wheel_allowance_mm,
     blank_for_teeth_mm,
     blank_step_mm,

@@ -10,11 +10,12 @@ from pathlib import Path
 import made_patterns as made
 import numpy as np
 import pytest
-from knurlsight import cli, inspection, tray
+from knurlsight import cli, inspection
+from knurlsight.batch import tray
+from knurlsight.batch.tray import level_of, unlike
+from knurlsight.batch.tray_file import read_tray, tray_text
+from knurlsight.batch.tray_places import placed, places
 from knurlsight.errors import KnurlsightError
-from knurlsight.tray import level_of, unlike
-from knurlsight.tray_file import read_tray, tray_text
-from knurlsight.tray_places import placed, places
 from photoscale.card import CardReading
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from knurlsight import verdict
-from knurlsight.expected import expectation
-from knurlsight.limits import limits
-from knurlsight.setup import setup_from_text
+from knurlsight.setup_math.expected import expectation
+from knurlsight.setup_math.limits import limits
+from knurlsight.setup_math.setup import setup_from_text
 from knurlsight.verdict import Check, decide, judge, worst
 from photoscale.quantity import Quantity
 

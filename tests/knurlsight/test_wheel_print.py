@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 import typer
 from ink_prints import InkWheel, PrintScene, draw_print
-from knurlsight import wheel_command
+from knurlsight.commands import wheel_command
+from knurlsight.commands.wheel_command import prints_of_photo, prints_text, wheel_toml
 from knurlsight.errors import KnurlsightError, PlanError
-from knurlsight.setup import setup_from_text
-from knurlsight.wheel_command import prints_of_photo, prints_text, wheel_toml
-from knurlsight.wheel_print import WheelPrint
+from knurlsight.setup_math.setup import setup_from_text
+from knurlsight.wheel_prints.wheel_print import WheelPrint
 from photoscale.errors import PhotoscaleError
 from typer.testing import CliRunner
 

@@ -16,9 +16,9 @@ from knurlsight.bench.intake import form_of, scale_word, text_of
 from knurlsight.bench.page_answers import in_thread, page, see
 from knurlsight.bench.refusals import RefusedError
 from knurlsight.errors import RecordError
-from knurlsight.forms import FORMS
 from knurlsight.records.read import jobs
 from knurlsight.records.wording import job_number
+from knurlsight.setup_math.forms import FORMS
 
 SCALES = ("auto", "od", "card", "rule:1mm", "rule:0.5mm", "rule:1/32in", "rule:1/64in", "other")
 

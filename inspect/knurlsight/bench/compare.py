@@ -9,8 +9,8 @@ from typing import Any
 
 from photoscale.quantity import Quantity
 
-from knurlsight import figures
-from knurlsight.figures import Units
+from knurlsight.reporting import figures
+from knurlsight.reporting.figures import Units
 
 FAMILY_FIGURES = ("normal_pitch", "transverse_pitch", "axial_pitch", "helix_angle", "fill")
 PART_FIGURES = ("included_angle", "balance", "outside_diameter", "knurled_length", "full_form_length")

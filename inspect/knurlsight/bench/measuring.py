@@ -94,14 +94,14 @@ def measure_photos(task: Task) -> Answered | Refusal | NoRoom:
 def _answer(task: Task) -> tuple[str | None, str, str]:
     from photoscale.words import parse_scale
 
-    from knurlsight import pictures, report
     from knurlsight.bench.verdict_view import view_of
     from knurlsight.exchange.inspected import Inspected
     from knurlsight.exchange.picture_note import note_of, with_note
     from knurlsight.exchange.report_pdf import report_pdf
     from knurlsight.inspection import ScaleRequest, inspect_part
+    from knurlsight.reporting import pictures, report
     from knurlsight.result import json_text, result_of
-    from knurlsight.setup import setup_from_text
+    from knurlsight.setup_math.setup import setup_from_text
 
     setup = setup_from_text(task.setup_text) if task.setup_text else None
     scale = ScaleRequest(parse_scale(task.scale) if task.scale else None)
@@ -180,7 +180,14 @@ def warm() -> None:
         os.environ.setdefault(name, "1")
     for name in ("cv2", "scipy.fft", "scipy.ndimage", "scipy.optimize", "GTC", "jinja2"):
         importlib.import_module(name)
-    for name in ("inspection", "pictures", "report", "result", "bench.verdict_view", "exchange.report_pdf"):
+    for name in (
+        "inspection",
+        "reporting.pictures",
+        "reporting.report",
+        "result",
+        "bench.verdict_view",
+        "exchange.report_pdf",
+    ):
         importlib.import_module(f"knurlsight.{name}")
     cv2: Any = importlib.import_module("cv2")
     cv2.setNumThreads(1)

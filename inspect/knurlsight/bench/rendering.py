@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.types import Scope
 
 from knurlsight.bench.texts import LANGUAGE, texts
-from knurlsight.page_template import templates
+from knurlsight.reporting.page_template import templates
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -10,6 +10,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
+from knurlsight.batch.workers import worker_count
 from knurlsight.bench.address import Address, address, listening
 from knurlsight.bench.bench import Bench
 from knurlsight.bench.certificate import Certificate, certificate
@@ -20,7 +21,6 @@ from knurlsight.bench.refusals import BenchError
 from knurlsight.bench.state import BenchFolder, bench_folder, held
 from knurlsight.bug_report import bug_words
 from knurlsight.records.place import Place, data_folder, find_place
-from knurlsight.workers import worker_count
 
 if TYPE_CHECKING:
     from uvicorn import Config, Server

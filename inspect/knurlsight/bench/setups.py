@@ -9,8 +9,8 @@ from typing import Any
 
 from knurlsight.bench.refusals import RefusedError
 from knurlsight.bench.state import BenchFolder
-from knurlsight.setup import setup_from_document, setup_from_text, setup_text
-from knurlsight.setup_model import Setup
+from knurlsight.setup_math.setup import setup_from_document, setup_from_text, setup_text
+from knurlsight.setup_math.setup_model import Setup
 
 MOST_SETUPS = 500
 DRAWING_KEYS = {"name": "part", "outside_diameter": "part", "form": "pattern", "normal_pitch": "pattern",

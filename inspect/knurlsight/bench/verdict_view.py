@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Literal
 
-from knurlsight import figures, terminal
-from knurlsight.figures import Units
-from knurlsight.forms import FORMS
+from knurlsight.reporting import figures, terminal
+from knurlsight.reporting.figures import Units
 from knurlsight.result import part_notes
+from knurlsight.setup_math.forms import FORMS
 from knurlsight.verdict import IN_DOUBT
 
 if TYPE_CHECKING:

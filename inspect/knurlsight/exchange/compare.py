@@ -16,7 +16,7 @@ from knurlsight.verdict import FIGURE_WORDS
 
 if TYPE_CHECKING:
     from knurlsight.result import PartRecord
-    from knurlsight.setup_model import Setup
+    from knurlsight.setup_math.setup_model import Setup
 
 Better = Literal["better", "worse", "different", ""]
 
@@ -143,7 +143,7 @@ def _cuts(inspections: Sequence[Inspected]) -> tuple[Cut, ...]:
 def settings_of(done: Inspected) -> dict[str, Level]:
     """What acts on a cut, from its setup and from the bench, by name; lengths in mm, angles in degrees."""
     from knurlsight.errors import SetupError
-    from knurlsight.setup import setup_from_document
+    from knurlsight.setup_math.setup import setup_from_document
 
     found: dict[str, Level] = {}
     if done.result.setup is not None:

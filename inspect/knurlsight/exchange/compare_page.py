@@ -5,11 +5,11 @@ from __future__ import annotations
 import base64
 from typing import TYPE_CHECKING
 
-from knurlsight import figures
 from knurlsight.exchange.effects import Effect
 from knurlsight.exchange.part_picture import part_close_up, smaller
-from knurlsight.figures import Units
-from knurlsight.page_template import templates
+from knurlsight.reporting import figures
+from knurlsight.reporting.figures import Units
+from knurlsight.reporting.page_template import templates
 
 if TYPE_CHECKING:
     from knurlsight.exchange.compare import Comparison, Cut, Difference

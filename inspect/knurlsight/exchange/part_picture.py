@@ -55,7 +55,7 @@ def part_close_up(photo: bytes, part: PartRecord, name: str, longest_px: int = 9
     from photoscale.photo import Photo, colour
     from PIL import Image, ImageDraw
 
-    from knurlsight.annotate import INK, YELLOW
+    from knurlsight.reporting.annotate import INK, YELLOW
 
     # only the bytes are looked at
     upright = colour(Photo(name, np.zeros((1, 1), np.uint8), "", 1, 1, encoded=photo))

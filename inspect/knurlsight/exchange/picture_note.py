@@ -14,13 +14,13 @@ from xml.sax.saxutils import quoteattr
 
 from photoscale.quantity import Quantity
 
-from knurlsight import figures
 from knurlsight.errors import ExchangeError
 from knurlsight.exchange import jpeg_segments, png_chunks
 from knurlsight.exchange.inspected import Inspected, part_figures, title_of
 from knurlsight.exchange.jpeg_segments import APP0, APP1
 from knurlsight.exchange.safe_xml import parse_xml, xml_text
 from knurlsight.exchange.strip_place import EXIF_START
+from knurlsight.reporting import figures
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element

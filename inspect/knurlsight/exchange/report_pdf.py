@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
-from knurlsight import figures
 from knurlsight.errors import ExchangeError
 from knurlsight.exchange.inspected import Inspected, check_name, part_figures, quantity, title_of, unit_of
 from knurlsight.exchange.part_picture import part_close_up, smaller
-from knurlsight.figures import Units
-from knurlsight.forms import FORMS
+from knurlsight.reporting import figures
+from knurlsight.reporting.figures import Units
+from knurlsight.setup_math.forms import FORMS
 
 if TYPE_CHECKING:
     from knurlsight.result import CheckRecord, PartRecord

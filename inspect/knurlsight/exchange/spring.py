@@ -11,11 +11,11 @@ from photoscale.quantity import Quantity
 
 from knurlsight.errors import ExchangeError, SetupError
 from knurlsight.exchange.inspected import Inspected
-from knurlsight.expected import expectation, rolled_families
-from knurlsight.forms import FORMS
-from knurlsight.growth import Groove, growth_of_grooves_mm
-from knurlsight.setup import setup_from_document
-from knurlsight.setup_model import Setup, rolled_form
+from knurlsight.setup_math.expected import expectation, rolled_families
+from knurlsight.setup_math.forms import FORMS
+from knurlsight.setup_math.growth import Groove, growth_of_grooves_mm
+from knurlsight.setup_math.setup import setup_from_document
+from knurlsight.setup_math.setup_model import Setup, rolled_form
 
 #: Cuts that a figure needs, and those that a line through different infeeds needs.
 LEAST_CUTS, LEAST_FOR_LINE = 3, 5

@@ -9,9 +9,9 @@ from io import BytesIO
 import numpy as np
 from photoscale.quantity import Quantity
 
+from knurlsight.batch.run_chart import LEAST_POINTS, run_chart, run_signals
 from knurlsight.exchange.effects import Effect, effects
 from knurlsight.exchange.inspected import Inspected, quantity
-from knurlsight.run_chart import LEAST_POINTS, run_chart, run_signals
 from knurlsight.verdict import FIGURE_WORDS
 
 #: A trend needs this many parts; fewer say nothing.

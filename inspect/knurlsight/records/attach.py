@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 from knurlsight.errors import RecordError
 
 if TYPE_CHECKING:
-    from knurlsight.figures import Units
     from knurlsight.inspection import Inspection
     from knurlsight.records.chain import Entry
     from knurlsight.records.facts import BenchFacts
+    from knurlsight.reporting.figures import Units
 
 
 @dataclass(frozen=True)
@@ -92,8 +92,8 @@ def keep_inspection(asked: Ticket, inspection: Inspection, units: Units = "mm") 
     RecordError, StoreError
         See `write.attach`.
     """
-    from knurlsight.pictures import annotated, encoded
     from knurlsight.records.photos import Picture
+    from knurlsight.reporting.pictures import annotated, encoded
     from knurlsight.result import json_line, result_of
 
     photos = [Picture(photo.name, photo.encoded) for photo in inspection.photos]

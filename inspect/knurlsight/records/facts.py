@@ -13,7 +13,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from knurlsight.errors import KnurlsightError, RecordError
 from knurlsight.records.wording import long_text, short_text, shown
-from knurlsight.setup_values import Count, Diameter, Length
+from knurlsight.setup_math.setup_values import Count, Diameter, Length
 
 Decision = Literal["accept", "rework", "scrap", "concession"]
 PlaceInRun = Literal["first-off", "in-process", "last-off"]

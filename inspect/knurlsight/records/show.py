@@ -6,7 +6,6 @@ import textwrap
 from collections.abc import Sequence
 from datetime import datetime, timedelta, timezone
 
-from knurlsight.figures import Units, measured
 from knurlsight.records.chain import Entry
 from knurlsight.records.corrections import Current, as_corrected
 from knurlsight.records.facts import JobFacts
@@ -15,6 +14,7 @@ from knurlsight.records.read import Job, Jobs, job_of
 from knurlsight.records.search import Found
 from knurlsight.records.statistics import Statistics
 from knurlsight.records.verify import Verification
+from knurlsight.reporting.figures import Units, measured
 
 VERDICT_WORDS = {"pass": "pass", "fail": "FAIL", "cannot_tell": "cannot tell", "": "measured"}
 WIDTH = 110

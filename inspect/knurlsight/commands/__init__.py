@@ -1,0 +1,1 @@
+"""The commands: options in, exit status out. One module a command, loaded when it is called."""

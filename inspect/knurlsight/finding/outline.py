@@ -1,0 +1,399 @@
+"""Find the knurled parts in a photo: silhouette, axis, pose and the ends of the knurled zone.
+
+Patches of fine contrast (`texture`) suggest where; lines where the statistics change (`silhouette`) suggest edges; the
+pattern decides (`wrapping`): between the right two edges one number of teeth explains it, and more of the photo's width
+than between any others. What is flat in the end (`knurl_or_not`) is left out: cloth, mesh, boards of holes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from photoscale.camera import Camera
+from photoscale.cylinder import Cylinder, cylinder_from_silhouette
+from photoscale.photo import Photo
+
+from knurlsight.finding.knurl_or_not import roundness
+from knurlsight.finding.profile import part_profile
+from knurlsight.finding.silhouette import Edge, EdgeCandidate, edge_candidates, refine_edge, sample
+from knurlsight.finding.texture import Patch, pyramid, texture_patches
+from knurlsight.finding.wrapping import Rows, Wrap, rows_of, wraps
+from knurlsight.measuring.spectrum import axes_of, peaks_of, power_of, prominence
+from knurlsight.measuring.start import quick_look
+from knurlsight.measuring.trace import zone_corners
+from knurlsight.measuring.unroll import roll_out
+from knurlsight.measuring.zone import main_families, zone_of
+from knurlsight.model import Outline
+
+Array = NDArray[np.float64]
+
+# what the best pair explains of its width; flat patterns gain less than nothing by being taken round a cylinder
+LEAST_SHARE = 0.06
+FLAT_GAIN = -0.25
+EXPLAINED = 6.0  # weight of the logarithm of what is explained against the evidence of the edges
+SLOPE_STEP = 0.02
+ROWS_ACROSS = 300.0
+MOST_WIDER = 4.5  # a part is at most so much wider than the lit strip of it that was noticed
+PAIRS_LOOKED_AT = 4
+SAME_DIRECTION = 0.985  # cosine: 10°
+MOST_PATCHES = 14
+LEAST_PITCHES = 6.0  # of the main family across the patch
+LEAST_PITCH_PX = 4.0
+USUAL_TIP_RAD = 0.14
+USUAL_SLANT = 0.3
+STEEPEST_VIEW = 0.6  # tangent of the angle by which the axis may run towards or away from the camera
+U_EDGE_SHARE = 0.0013  # of the width, each edge: what light at the limb does (path-traced photos)
+
+
+@dataclass(frozen=True)
+class Guess:
+    """A pair of edges with what the pattern says of it.
+
+    Attributes
+    ----------
+    edges : (2, 2, 2) array
+        [edge][end][x, y].
+    cylinder : Cylinder
+    span_z : (float, float)
+    wrap : Wrap
+    gain : float
+        Logarithm of how much more is explained round a cylinder than on a flat thing.
+    evidence : float
+        Of the two edges.
+    """
+
+    edges: Array
+    cylinder: Cylinder
+    span_z: tuple[float, float]
+    wrap: Wrap
+    gain: float
+    evidence: float
+
+    @property
+    def length_px(self) -> float:
+        """Along the axis."""
+        return float(np.hypot(*(self.edges[:, 1] - self.edges[:, 0]).mean(axis=0)))
+
+    @property
+    def width_px(self) -> float:
+        """Across the axis."""
+        return float(np.hypot(*(self.edges[1] - self.edges[0]).mean(axis=0)))
+
+    @property
+    def score(self) -> float:
+        """To choose between pairs of edges along one direction."""
+        return _worth(self.wrap) + 4 * min(self.gain, 0.3) + self.evidence
+
+    @property
+    def direction_score(self) -> float:
+        """To choose between two directions of the axis, where widths do not compare."""
+        return float(EXPLAINED * np.log(self.wrap.share) + 8 * min(self.gain, 0.4) + 0.5 * self.evidence)
+
+
+def find_parts(photo: Photo, camera: Camera, most: int | None = None) -> tuple[Outline, ...]:
+    """All knurled parts of a photo, the clearest first; empty when there is none.
+
+    Parameters
+    ----------
+    photo : Photo
+    camera : Camera
+        As far as it is known; a focal length wrong by a third moves the pitch by 1 to 2 %.
+    most : int, optional
+        Stop after so many parts.
+    """
+    ranked: list[tuple[float, Guess]] = []
+    sizes = pyramid(photo.grey)
+    for patch in texture_patches(photo.grey)[: MOST_PATCHES if most == 1 else 6 * MOST_PATCHES]:
+        guess = best_guess(sizes, camera, patch)
+        if guess is not None:
+            worth = worth_of(photo.grey, camera, guess)
+            if worth > 0:
+                ranked.append((worth, guess))
+    ranked.sort(key=lambda item: -item[0])
+    everything = [g for _, g in ranked]
+    contenders = [(w, _settled(sizes, camera, g, everything)) for w, g in _contenders(ranked, most)]
+    ranked = sorted((_looked_at(photo.grey, camera, w, g) for w, g in contenders), key=lambda i: -i[0])
+    kept: list[Outline] = []
+    for worth, guess in ranked:
+        if worth <= 0:
+            break
+        middle = guess.edges.reshape(-1, 2).mean(axis=0)
+        if any(_covers(outline, middle) for outline in kept):
+            continue
+        outline = outline_from(photo.grey, camera, guess)
+        if outline is None:
+            continue
+        there = roundness(photo.grey, outline)
+        if there is not None and there.flat:
+            if most == 1:
+                break  # what is flat and clearer than all the rest is what the photo shows
+            continue
+        centre = zone_corners(outline).mean(axis=0)
+        if all(not _covers(other, centre) for other in kept):
+            kept.append(outline)
+        if len(kept) == most:
+            break
+    return tuple(kept)
+
+
+def _contenders(ranked: list[tuple[float, Guess]], most: int | None) -> list[tuple[float, Guess]]:
+    """Those that may still win: a handful for one part, for a tray all that are not hopeless."""
+    if not ranked:
+        return []
+    least = (0.12 if most == 1 else 0.005) * ranked[0][0]
+    return [item for item in ranked if item[0] > least][: 4 if most == 1 else 60]
+
+
+def _settled(sizes: tuple[NDArray[np.uint8], ...], camera: Camera, guess: Guess, everything: list[Guess]) -> Guess:
+    """The best pair of edges for the part that a guess lies on.
+
+    A lit strip along a part makes a patch, and a guess, of its own. Of all guesses on the same part the one that
+    explains most is taken, and looked at once more from its own middle.
+    """
+    best = max((g for g in everything if _same_part(guess, g)), key=lambda g: g.score)
+    along = (best.edges[:, 1] - best.edges[:, 0]).mean(axis=0)
+    again = _guesses(
+        sizes, camera, best.edges.mean(axis=(0, 1)), along / np.hypot(*along), best.length_px, 0.97 * best.width_px
+    )
+    return max([best, *(g for g in again if _same_pattern(best, g))], key=lambda g: g.score)
+
+
+def _same_pattern(a: Guess, b: Guess) -> bool:
+    """Whether two guesses see the same lines: as far apart around and as often along, and about as clearly."""
+    around_a, around_b = a.width_px / a.wrap.teeth, b.width_px / b.wrap.teeth
+    along_a, along_b = a.wrap.cycles / a.length_px, b.wrap.cycles / b.length_px
+    return bool(
+        abs(np.log(around_a / around_b)) < 0.25
+        and abs(along_a - along_b) < 0.08 * along_a + 0.7 / min(a.length_px, b.length_px)
+        and b.wrap.share > 0.6 * a.wrap.share
+    )
+
+
+def _same_part(a: Guess, b: Guess) -> bool:
+    """Whether two guesses have one axis direction, lie over each other and see the same lines."""
+    if not _same_pattern(a, b):
+        return False
+    along_a, along_b = ((g.edges[:, 1] - g.edges[:, 0]).mean(axis=0) / g.length_px for g in (a, b))
+    if abs(float(along_a @ along_b)) < SAME_DIRECTION:
+        return False
+    apart = a.edges.mean(axis=(0, 1)) - b.edges.mean(axis=(0, 1))
+    across = np.array([-along_b[1], along_b[0]])
+    wider, longer = max(a.width_px, b.width_px), max(a.length_px, b.length_px)
+    return bool(abs(apart @ across) < 0.5 * wider and abs(apart @ along_b) < 0.5 * longer)
+
+
+def _looked_at(grey: NDArray[np.uint8], camera: Camera, worth: float, guess: Guess) -> tuple[float, Guess]:
+    """Worth once the flank model has had a look: the definite test, and the dearest."""
+    zone = zone_of(grey, camera, guess.cylinder, guess.span_z)
+    if zone is None:
+        return 0.0, guess
+    left, families = quick_look(grey, camera, guess.cylinder, zone.span_z)
+    slant = float(sum(zone.span_z)) / 2 / guess.cylinder.distance
+    usual = float(np.exp(-((slant / USUAL_SLANT) ** 2)))
+    return worth * usual * max(0.0, 1 - left) ** 3 * (1.0 if families == 2 else 0.5), guess
+
+
+def worth_of(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> float:
+    """How much knurl there is, to rank by: the area explained and how round it is; 0 when it is none.
+
+    Smooth things (pins, plain metal, digits) show too few lines, threads and rules none that go round.
+    """
+    z0, z1 = guess.span_z
+    margin = 0.06 * (z1 - z0)
+    arc = np.radians(46.0)
+    rows = int(np.clip(1.6 * guess.width_px / 2, 64, 256))
+    columns = int(np.clip(rows * (z1 - z0) / (2 * arc), 48, 400))
+    surface = roll_out(
+        grey, camera, guess.cylinder, np.linspace(-arc, arc, rows), np.linspace(z0 + margin, z1 - margin, columns)
+    )
+    power = power_of(surface.brightness)
+    families = main_families(peaks_of(surface, power))
+    if not families:
+        return 0.0
+    first = families[0]
+    cycles = float(np.hypot(2 * arc * first.around, 0.88 * (z1 - z0) * first.along))
+    pitch_px = first.pitch * guess.width_px / 2
+    if cycles < LEAST_PITCHES or pitch_px < LEAST_PITCH_PX:
+        return 0.0
+    stands_out = prominence(power, first, *axes_of(surface))
+    pitches = 2 * arc * (z1 - z0) / first.pitch**2
+    area = guess.width_px * guess.length_px
+    return float(np.sqrt(stands_out * pitches * area) * guess.wrap.share * np.exp(3 * min(guess.gain, 0.4)))
+
+
+def best_guess(sizes: tuple[NDArray[np.uint8], ...], camera: Camera, patch: Patch) -> Guess | None:
+    """The likeliest pair of silhouette edges for a patch, along either of its directions; None if none is a knurl."""
+    best: list[Guess] = []
+    for turned in (False, True):
+        along = np.array([-patch.direction[1], patch.direction[0]]) if turned else patch.direction
+        length, width = patch.side[::-1] if turned else patch.side
+        found = _guesses(sizes, camera, patch.centre, along, length, width)
+        good = [g for g in found if g.wrap.share > LEAST_SHARE and g.gain > FLAT_GAIN]
+        if good:
+            best.append(max(good, key=lambda g: g.score))
+    return max(best, key=lambda g: g.direction_score, default=None)
+
+
+def _guesses(
+    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, centre: Array, along: Array, length: float, width: float
+) -> list[Guess]:
+    """The best pairs of edges along one direction."""
+    across = np.array([-along[1], along[0]])
+    lower, upper = edge_candidates(sizes[0], centre, along, length, width)
+    groups: dict[int, list[tuple[EdgeCandidate, EdgeCandidate]]] = {}
+    for a, b in product(lower, upper):
+        apart = b.offset - a.offset
+        if 0.6 * width < apart < MOST_WIDER * width and abs(a.slope - b.slope) < 0.06:
+            groups.setdefault(round((a.slope + b.slope) / 2 / SLOPE_STEP), []).append((a, b))
+    tried: list[tuple[float, float, EdgeCandidate, EdgeCandidate, Rows, Wrap]] = []
+    for slope, pairs in groups.items():
+        direction = along + slope * SLOPE_STEP * across
+        direction /= np.hypot(*direction)
+        rows = _rows(sizes, centre, direction, length, width, max(max(-a.offset, b.offset) for a, b in pairs))
+        if rows is None:
+            continue
+        shrink = float(direction @ along)
+        edges = np.array([(a.offset, b.offset) for a, b in pairs]) * shrink
+        for (a, b), wrap in zip(pairs, wraps(rows, edges, camera.focal_px), strict=True):
+            if wrap is not None and wrap.explained_px > 0:
+                evidence = min(a.evidence, 2.0) + min(b.evidence, 2.0)
+                tried.append((_worth(wrap) + evidence, shrink, a, b, rows, wrap))
+    tried.sort(key=lambda t: -t[0])
+    out: list[Guess] = []
+    for _, shrink, a, b, rows, wrap in tried[:PAIRS_LOOKED_AT]:
+        flat = wraps(rows, np.array([(a.offset, b.offset)]) * shrink, camera.focal_px, flat=True)[0]
+        if flat is None:
+            continue
+        lines = np.stack([c.line(centre, along, across, length / 2) for c in (a, b)])
+        try:
+            cylinder = cylinder_from_silhouette(camera, lines[0], lines[1])
+        except ValueError:
+            continue
+        span = _span(camera, cylinder, lines)
+        if abs(sum(span)) / 2 > STEEPEST_VIEW * cylinder.distance:
+            continue
+        gain = float(np.log(wrap.explained_px / max(flat.explained_px, 1e-9)))
+        out.append(Guess(lines, cylinder, span, wrap, gain, min(a.evidence, 2.0) + min(b.evidence, 2.0)))
+    return out
+
+
+def _worth(wrap: Wrap) -> float:
+    """In the units of evidence: how much of the width is explained, in px and as a share of it."""
+    return float(EXPLAINED * np.log(wrap.explained_px) + 0.25 * EXPLAINED * np.log(wrap.share))
+
+
+def _rows(
+    sizes: tuple[NDArray[np.uint8], ...], centre: Array, along: Array, length: float, width: float, reach: float
+) -> Rows | None:
+    """Spectra of the rows along a direction, as far out as the outermost edge."""
+    across = np.array([-along[1], along[0]])
+    step = max(1.0, 2 * reach / ROWS_ACROSS)
+    level = min(int(np.log2(step)), len(sizes) - 1)
+    u = np.arange(-0.42 * length, 0.42 * length + 1e-6, step)
+    v = np.arange(-reach - step, reach + step + 1e-6, step)
+    if len(u) < 24:
+        return None
+    shrink = 2**level
+    patch = sample(sizes[level], (centre + 0.5) / shrink - 0.5, along, across, u / shrink, v / shrink)
+    return rows_of(patch, v, np.abs(v) < 0.45 * width)
+
+
+def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outline | None:
+    """Refine a guess: ends of the zone, edges on the envelope of the crests over just that zone, pose."""
+    zone = zone_of(grey, camera, guess.cylinder, guess.span_z)
+    if zone is None:
+        return None
+    edges: list[Edge] = []
+    reach = max(6.0, 0.03 * float(np.hypot(*(guess.edges[1] - guess.edges[0]).mean(axis=0))))
+    for k in (0, 1):
+        line = _over_zone(camera, guess, k, zone.span_z)
+        inward = guess.edges[1 - k].mean(axis=0) - guess.edges[k].mean(axis=0)
+        edge = refine_edge(grey, line, inward / np.hypot(*inward), reach)
+        edges.append(edge or Edge(line, max(1.0, 0.2 * reach), 0.3 * reach, 0))
+    lines = np.stack([e.line for e in edges])
+    lines = _ordered(_levelled(camera, lines, float(np.hypot(edges[0].u_skew_px, edges[1].u_skew_px))))
+    try:
+        cylinder = cylinder_from_silhouette(camera, lines[0], lines[1])
+    except ValueError:
+        return None
+    zone = zone_of(grey, camera, cylinder, _span(camera, cylinder, lines), fine=True) or zone
+    profile, part = part_profile(grey, camera, cylinder, zone.span_z)
+    notes = tuple(
+        f"the edge of the part {'above' if k == 0 else 'below'} cannot be told well from its background"
+        for k, e in enumerate(edges)
+        if e.columns == 0
+    )
+    return Outline(
+        camera=camera,
+        cylinder=cylinder,
+        edges_px=lines,
+        u_edge_px=float(
+            np.hypot(max(e.u_px for e in edges), U_EDGE_SHARE * np.hypot(*(lines[1] - lines[0]).mean(axis=0)))
+        ),
+        zone_z=zone.span_z,
+        profile_zr=profile,
+        part_px=part,
+        cut=zone.cut,
+        notes=notes,
+    )
+
+
+def _levelled(camera: Camera, edges: Array, u_skew: float) -> Array:
+    """Edges whose taper is weighed against what a part lying about level to the camera can show.
+
+    The taper alone says how the axis tips towards the camera, and on a short knob a pixel is worth 5°. Parts lie level
+    or on rim and stud, and photos are taken from above: within 8° or so (common practice).
+    """
+    apart = edges[1] - edges[0]
+    along = (edges[:, 1] - edges[:, 0]).mean(axis=0)
+    length = float(np.hypot(*along))
+    across = np.array([-along[1], along[0]]) / length
+    widths = np.abs(apart @ across)
+    taper = float(widths[1] - widths[0])
+    width = float(widths.mean())
+    distance = 2 * camera.focal_px / width  # in radii, near enough
+    usual = width * (2 * length / width) / distance * USUAL_TIP_RAD
+    kept = taper * usual**2 / (usual**2 + u_skew**2)
+    sign = np.sign(apart.mean(axis=0) @ across)
+    shift = 0.25 * (taper - kept) * sign * across
+    fixed = edges.copy()
+    fixed[0, 0], fixed[1, 0] = edges[0, 0] - shift, edges[1, 0] + shift
+    fixed[0, 1], fixed[1, 1] = edges[0, 1] + shift, edges[1, 1] - shift
+    return fixed
+
+
+def _span(camera: Camera, cylinder: Cylinder, edges: Array) -> tuple[float, float]:
+    _, z, _ = cylinder.meet(camera.rays(edges.reshape(-1, 2)))
+    ends = z.reshape(2, 2).mean(axis=0)
+    return float(ends.min()), float(ends.max())
+
+
+def _over_zone(camera: Camera, guess: Guess, side: int, span_z: tuple[float, float]) -> Array:
+    """The guessed edge, cut to the zone: points of the limb at the zone's two ends, put onto the guessed line."""
+    line = guess.edges[side]
+    direction = (line[1] - line[0]) / np.hypot(*(line[1] - line[0]))
+    limb = guess.cylinder.limb_rad
+    z = np.array(span_z)
+    both = [camera.project(guess.cylinder.points(np.full(2, t), z)) for t in (-limb, limb)]
+    near = min(both, key=lambda p: float(np.abs(p.mean(axis=0) - line.mean(axis=0)).sum()))
+    return np.asarray(line[0] + ((near - line[0]) @ direction)[:, None] * direction)
+
+
+def _ordered(edges: Array) -> Array:
+    """Ends and edges in the order of the contract: end 1 left (upper when the axis stands), the upper edge first."""
+    along = (edges[:, 1] - edges[:, 0]).mean(axis=0)
+    standing = abs(along[1]) >= abs(along[0])
+    if along[1 if standing else 0] < 0:
+        edges = edges[:, ::-1]
+    middle = edges.mean(axis=1)
+    first = np.argmin(middle[:, 0 if standing else 1])
+    return np.asarray(edges[[first, 1 - first]])
+
+
+def _covers(outline: Outline, point: Array) -> bool:
+    polygon = zone_corners(outline).astype(np.float32)
+    return cv2.pointPolygonTest(polygon, (float(point[0]), float(point[1])), False) >= 0

@@ -1,0 +1,457 @@
+"""From an outline to the measured pattern: families, pitches, helix, count round, double tracking, fill, ends.
+
+Everything dimensionless comes from the fitted model in units of the radius; the scale enters last, so that helix, count
+and ratios do not inherit its uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from photoscale.camera import Camera
+from photoscale.cylinder import Cylinder
+from photoscale.photo import Photo
+from photoscale.quantity import Quantity
+from photoscale.scene import CylinderScale
+
+from knurlsight.faults.faults import with_faults
+from knurlsight.finding.knurl_or_not import no_knurl, roundness
+from knurlsight.measuring.ends import ends_of
+from knurlsight.measuring.flanks import TIED, Crossing, Fit, Grooves
+from knurlsight.measuring.flanks import fit as refit
+from knurlsight.measuring.ghost import Ghost, fit_with_ghosts, ghosts_of
+from knurlsight.measuring.hough import hough_family
+from knurlsight.measuring.sightlines import Sightlines, sightlines
+from knurlsight.measuring.spectrum import peaks_of, power_of, spectrum_of
+from knurlsight.measuring.start import fit_hypothesis, free_names, hypotheses
+from knurlsight.measuring.unroll import unroll
+from knurlsight.measuring.zone import Zone, zone_of
+from knurlsight.model import DoubleTrack, End, Family, Outline, Pattern, Spectrum, Surface, unmeasured
+from knurlsight.setup_math.expected import ExpectedPattern
+from knurlsight.setup_math.forms import Form, Hand
+
+Array = NDArray[np.float64]
+
+SPECTRUM_ARC_DEG = 46.0
+FIT_ARC_DEG = 60.0
+END_ARC_DEG = 45.0
+COARSE_SAMPLES, FINE_SAMPLES = 7.0, 14.0
+LEAST_PX_PER_PITCH = 8.0  # what is asked for; below, doubt grows with the coarseness
+HOPELESS_PX_PER_PITCH = 4.5  # to measure at all
+MOST_UNEXPLAINED = 0.72
+SECOND_FAMILY_GAIN = 0.85  # a second family must leave less than this share of what one leaves
+MOST_CLIPPED = 0.35
+MOST_UNEXPLAINED_SINGLE = 0.6
+AGREE = "Fourier and Hough agree"
+FEWEST_TEETH, MOST_TEETH = 12, 800
+STEEPEST_HELIX_DEG = 66.0
+TOO_UNEVEN = (
+    "the pattern is too blurred or too uneven to be measured: hold the camera still, focus on the crest, "
+    "lamp from one end"
+)
+NO_KNURL = "what is there does not repeat as a knurl does: show the knurled part whole, nearer, lit from one side"
+
+# what light and an idealised profile still do to the model, as relative standard uncertainties; the photo's own scatter
+# comes on top. Pairs and straight lines: path-traced photos, camera and outline given. Single leaning families: root
+# mean square of six synthetic surfaces (1.8, 3.9, 0.3, 1.7, 3.4, 2.8 %).
+MODEL_AROUND = {"pair": 0.0065, "single": 0.026, "straight": 0.018}
+MODEL_ALONG = 0.0016
+MOST_SHADING_SHIFT = 0.025
+ARC_LEVER = 1.6  # tan 60° / (60° in rad), the arc fitted
+MODEL_FILL = {"pair": 0.08, "single": 0.15, "straight": 0.12}
+MODEL_BALANCE = 0.07
+
+
+@dataclass(frozen=True)
+class View:
+    """The part as its pattern is measured: camera, crest cylinder of radius 1, heights of the zone's ends."""
+
+    camera: Camera
+    cylinder: Cylinder
+    zone_z: tuple[float, float]
+
+
+def measure_part(
+    photo: Photo, outline: Outline, scale: CylinderScale | None, expected: ExpectedPattern | None
+) -> Pattern:
+    """Measure one part.
+
+    Parameters
+    ----------
+    photo : Photo
+    outline : Outline
+    scale : CylinderScale or None
+        None gives what needs no scale: form, helix, count, ratios.
+    expected : ExpectedPattern or None
+        Only breaks the tie between raised and recessed points, which one light cannot always tell apart.
+    """
+    view = _view(outline, scale)
+    zone = zone_of(photo.grey, view.camera, view.cylinder, view.zone_z, fine=True)
+    zone = zone or Zone(view.zone_z, (0.0, 0.0), (0.05, 0.05), outline.cut)
+    surface, spectrum = _unrolled(photo, view, zone)
+    px_per_radius = _px_per_radius(view)
+    clipped = _clipped(surface)
+    if clipped > MOST_CLIPPED:
+        return unmeasured(
+            outline,
+            f"{clipped:.0%} of the pattern is blown out by glare: lamp lower and from one end, or expose less",
+            surface=surface,
+            spectrum=spectrum,
+        )
+    recessed = expected is not None and expected.form in ("RGV", "RKV")
+    best = _best_fit(photo, view, zone, surface, "recessed" if recessed else "raised")
+    if best is None:
+        return unmeasured(
+            outline,
+            "no set of knurl lines stands out: more light from one side, sharper, closer (8 px to a pitch)",
+            surface=surface,
+            spectrum=spectrum,
+        )
+    fit, sight = best
+    px_per_pitch = min(g.pitch for g in fit.knurl.families) * px_per_radius
+    if px_per_pitch < HOPELESS_PX_PER_PITCH:
+        closer = f"closer: {px_per_pitch:.1f} px per pitch, {LEAST_PX_PER_PITCH:.0f} needed"
+        return unmeasured(outline, closer, surface=surface, spectrum=spectrum)
+    if not fit.unexplained <= MOST_UNEXPLAINED:  # so that NaN does not pass
+        return unmeasured(outline, TOO_UNEVEN, surface=surface, spectrum=spectrum)
+    if not _believable(fit, surface):
+        return unmeasured(outline, NO_KNURL, surface=surface, spectrum=spectrum)
+    counts = [2 * math.pi * g.around for g in fit.knurl.families if g.around]
+    if reason := no_knurl(roundness(photo.grey, outline), counts):
+        return unmeasured(outline, reason, surface=surface, spectrum=spectrum)
+    found = ghosts_of(fit, sight)
+    fit = fit_with_ghosts(fit, found, sight)
+    fit, u_shading = _two_shadings(fit, sight)
+    zone = _ended(photo, view, zone, fit, sight)
+    pattern = _pattern(outline, view, zone, fit, sight, found, scale, surface, spectrum, px_per_pitch, u_shading)
+    return with_faults(pattern, fit, sight, scale.cylinder.radius if scale is not None else None)
+
+
+def _two_shadings(fit: Fit, sight: Sightlines) -> tuple[Fit, float]:
+    """The fit with its count between those of two models of shading, and the doubt that this leaves, relative.
+
+    With brightness free to change with depth N comes out high by 0.3 % on average, with constant brightness by 0.2 %
+    and with a different scatter (path-traced photos with true outlines); their mean is better than either.
+    """
+    if not any(g.along for g in fit.knurl.families):
+        return fit, 0.0
+    names = free_names(fit.knurl, tied=TIED in fit.names)
+    flat = refit(replace(fit.knurl, shaded=False), sight, fit.cells, names, steps=6)
+    pairs = list(zip(fit.knurl.families, flat.knurl.families, strict=True))
+    means = tuple(replace(g, around=(g.around + h.around) / 2) for g, h in pairs)
+    apart = max((abs(g.around / h.around - 1) for g, h in pairs if h.around), default=0.0)
+    if apart > MOST_SHADING_SHIFT:
+        return fit, MOST_SHADING_SHIFT / 2
+    return replace(fit, knurl=replace(fit.knurl, families=means)), apart / 2
+
+
+def _ended(photo: Photo, view: View, zone: Zone, fit: Fit, sight: Sightlines) -> Zone:
+    """The zone with its ends taken from the fitted model."""
+    z0, z1 = zone.span_z
+    reach = 0.2 * (z1 - z0)
+    longer = sightlines(
+        photo.grey,
+        view.camera,
+        view.cylinder,
+        (z0 - reach, z1 + reach),
+        END_ARC_DEG,
+        fit.knurl.families[0].pitch,
+        FINE_SAMPLES,
+    )
+    ends = ends_of(fit, sight, longer)
+    if ends.span_z[1] - ends.span_z[0] < 0.5 * (z1 - z0):
+        return zone
+    return Zone(
+        (zone.span_z[0] if zone.cut[0] else ends.span_z[0], zone.span_z[1] if zone.cut[1] else ends.span_z[1]),
+        ends.run_in,
+        ends.u_end,
+        zone.cut,
+    )
+
+
+def _believable(fit: Fit, surface: Surface) -> bool:
+    """Whether a fit can be a knurl at all: a count that wheels make, lines that no thread has, straight lines clear."""
+    counts = [2 * math.pi * g.around for g in fit.knurl.families if _hand(g) != "ring"]
+    if not counts or min(counts) < FEWEST_TEETH or max(counts) > MOST_TEETH:
+        return False
+    steep = [math.degrees(math.atan2(abs(g.along), g.around)) for g in fit.knurl.families if g.around]
+    if max(steep) > STEEPEST_HELIX_DEG:
+        return False
+    if len(fit.knurl.families) == 2:
+        return True
+    # a rule's lines, a stack of pins, one bright edge: only lines that vote alike and stand clear are taken
+    return fit.unexplained < MOST_UNEXPLAINED_SINGLE and _agreement(fit, surface) == AGREE
+
+
+def _view(outline: Outline, scale: CylinderScale | None) -> View:
+    if scale is None:
+        return View(outline.camera, outline.cylinder.scaled(1.0), outline.zone_z)
+    cylinder = scale.cylinder.scaled(1.0)
+    # the same two circles on the crest, seen with the refined camera
+    crest = outline.camera.project(outline.cylinder.points(np.zeros(2), np.array(outline.zone_z)))
+    _, z, _ = cylinder.meet(scale.camera.rays(crest))
+    return View(scale.camera, cylinder, (float(z.min()), float(z.max())))
+
+
+def _px_per_radius(view: View) -> float:
+    ends = view.camera.project(view.cylinder.points(np.zeros(2), np.array(view.zone_z)))
+    return float(np.hypot(*(ends[1] - ends[0])) / (view.zone_z[1] - view.zone_z[0]))
+
+
+def _full_form(zone: Zone) -> tuple[float, float]:
+    """The span that is fitted: inside the run-ins and a little off the ends."""
+    z0, z1 = zone.span_z
+    margin = 0.03 * (z1 - z0)
+    a, b = z0 + zone.run_in[0] + margin, z1 - zone.run_in[1] - margin
+    if b - a < 0.4 * (z1 - z0):
+        middle = (z0 + z1) / 2
+        return middle - 0.2 * (z1 - z0), middle + 0.2 * (z1 - z0)
+    return a, b
+
+
+def _unrolled(photo: Photo, view: View, zone: Zone) -> tuple[Surface, Spectrum]:
+    span = _full_form(zone)
+    scale = _px_per_radius(view)
+    rows = int(np.clip(2 * np.radians(SPECTRUM_ARC_DEG) * scale / 1.4, 64, 420))
+    columns = int(np.clip((span[1] - span[0]) * scale / 1.4, 48, 640))
+    surface = unroll(photo.grey, view.camera, view.cylinder, span, SPECTRUM_ARC_DEG, rows, columns)
+    return surface, spectrum_of(surface)
+
+
+def _clipped(surface: Surface) -> float:
+    return float((surface.brightness[surface.valid] > 250).mean()) if surface.valid.any() else 1.0
+
+
+def _best_fit(
+    photo: Photo, view: View, zone: Zone, surface: Surface, wanted: Crossing = "raised"
+) -> tuple[Fit, Sightlines] | None:
+    best: tuple[Fit, Sightlines] | None = None
+    span = _full_form(zone)
+    for hypothesis in hypotheses(peaks_of(surface, power_of(surface.brightness)))[:2]:
+        pitch = float(np.mean([1 / np.hypot(*line) for line in hypothesis.lines]))
+        coarse, fine = (
+            sightlines(photo.grey, view.camera, view.cylinder, span, FIT_ARC_DEG, pitch, samples)
+            for samples in (COARSE_SAMPLES, FINE_SAMPLES)
+        )
+        fit = fit_hypothesis(hypothesis, coarse, fine, wanted=wanted)
+        if fit is None:
+            continue
+        if best is None:
+            best = fit, fine
+            continue
+        more, fewer = (fit, best[0]) if len(fit.knurl.families) > len(best[0].knurl.families) else (best[0], fit)
+        if len(more.knurl.families) > len(fewer.knurl.families):
+            wins = more if more.unexplained < SECOND_FAMILY_GAIN * fewer.unexplained else fewer
+        else:
+            wins = min(fit, best[0], key=lambda f: f.unexplained)
+        best = (fit, fine) if wins is fit else best
+    return best
+
+
+def _form(fit: Fit) -> Form:
+    families = fit.knurl.families
+    if len(families) == 1:
+        g = families[0]
+        if abs(g.along) < 1e-9:
+            return "RAA"
+        return "RBR" if g.along < 0 else "RBL"
+    square = any(g.around == 0 for g in families)
+    if fit.knurl.crossing == "recessed":
+        return "RKV" if square else "RGV"
+    return "RKE" if square else "RGE"
+
+
+def _hand(g: Grooves) -> Hand:
+    if g.around == 0:
+        return "ring"
+    if g.along == 0:
+        return "axial"
+    return "right" if g.along < 0 else "left"
+
+
+def _kind(fit: Fit, g: Grooves) -> str:
+    """What the doubt of a family goes by; the axial lines and rings of a square are straight lines like any other."""
+    if not g.around or not g.along:
+        return "straight"
+    return "pair" if len(fit.knurl.families) == 2 else "single"
+
+
+def _pattern(
+    outline: Outline,
+    view: View,
+    zone: Zone,
+    fit: Fit,
+    sight: Sightlines,
+    ghosts: tuple[Ghost, ...],
+    scale: CylinderScale | None,
+    surface: Surface,
+    spectrum: Spectrum,
+    px_per_pitch: float,
+    u_shading: float,
+) -> Pattern:
+    coarse = max(1.0, (10.0 / px_per_pitch) ** 1.5)  # blur eats the borders that fix the geometry
+    near = view.cylinder.radius / view.cylinder.distance
+    u_pose = scale.u_pose_rel if scale is not None else near / (1 - near**2) * view.camera.u_focal_rel
+    families = tuple(
+        _family(fit, k, ghosts[k], scale, sight, coarse, u_shading, u_pose) for k in range(len(fit.knurl.families))
+    )
+    families = tuple(sorted(families, key=lambda f: ("right", "left", "axial", "ring").index(f.hand)))
+    radius_mm = scale.cylinder.radius if scale is not None else None
+    u_scale = _finite(scale.u_scale_rel) if scale is not None else 0.0
+    angles = [f.helix_angle for f in families if f.hand in ("left", "right")]
+    included = None
+    if len(angles) == 2:
+        # one count and one camera for both: their doubts are common and add up
+        included = Quantity(sum(a.value for a in angles), sum(a.u for a in angles), "deg")
+    depths = [g.depth(fit.knurl.profile_angle_deg) for g in fit.knurl.families]
+    balance = fill = None
+    # axial lines and rings are lit so differently that one photo says little of their balance
+    if len(depths) == 2 and all(g.around for g in fit.knurl.families):
+        balance = Quantity(min(depths) / max(depths), MODEL_BALANCE * coarse)
+    worst = min(families, key=lambda f: f.fill.value if f.fill else 9)
+    fill = worst.fill if all(f.hand != "ring" for f in families) else None  # nor of a square's fill
+    length = full = None
+    ends = None
+    if radius_mm is not None:
+        z0, z1 = zone.span_z
+        u_ends = math.hypot(*zone.u_end) * radius_mm
+        value = (z1 - z0) * radius_mm
+        length = Quantity(value, math.hypot(u_ends, u_scale * value), "mm")
+        full_value = max(0.0, value - (zone.run_in[0] + zone.run_in[1]) * radius_mm)
+        full = Quantity(full_value, math.hypot(1.5 * u_ends, u_scale * value), "mm")
+    crest = view.camera.project(view.cylinder.points(np.zeros(2), np.array(zone.span_z)))
+    made = []
+    for k in (0, 1):
+        run = None
+        if radius_mm is not None and not zone.cut[k]:
+            run = Quantity(
+                zone.run_in[k] * radius_mm, max(zone.u_end[k] * 1.5, 0.15 * zone.run_in[k]) * radius_mm, "mm"
+            )
+            # light alone can fade one end of lines that all run one way
+            if len(families) == 1 and run.value > 2 * run.u:
+                run = None
+        made.append(End((float(crest[k, 0]), float(crest[k, 1])), run, run))
+    ends = (made[0], made[1])
+    arc = float(np.degrees(np.abs(sight.theta).mean(axis=1).max())) * 2
+    return Pattern(
+        outline=replace(outline, camera=view.camera, cylinder=view.cylinder, zone_z=zone.span_z, cut=zone.cut),
+        form=_form(fit),
+        families=families,
+        outside_diameter=scale.outside_diameter if scale is not None else None,
+        included_angle=included,
+        balance=balance,
+        form_fill=fill,
+        knurled_length=length,
+        full_form_length=full,
+        ends=ends,
+        seen_arc_deg=Quantity(arc, 2.0, "deg"),
+        px_per_pitch=px_per_pitch,
+        agreement=_agreement(fit, surface),
+        surface=surface,
+        spectrum=spectrum,
+        notes=outline.notes,
+    )
+
+
+def _finite(u: float) -> float:
+    return u if math.isfinite(u) else 0.0
+
+
+def _family(
+    fit: Fit,
+    k: int,
+    ghost: Ghost,
+    scale: CylinderScale | None,
+    sight: Sightlines,
+    coarse: float,
+    u_shading: float,
+    u_pose: float,
+) -> Family:
+    g = fit.knurl.families[k]
+    hand, kind = _hand(g), _kind(fit, g)
+    tied = TIED in fit.names
+    u_around = 0.0
+    if g.around:
+        own = fit.u(TIED) if tied else fit.u((k, "around"))
+        u_around = math.hypot(own / g.around, MODEL_AROUND[kind] * coarse, u_shading)
+    u_along = math.hypot(fit.u((k, "along")) / abs(g.along), MODEL_ALONG * coarse) if g.along else 0.0
+    teeth = whole = None
+    u_width = scale.u_width_rel if scale is not None and math.isfinite(scale.u_width_rel) else 0.002
+    # a wider part has fewer degrees in the fitted rows: N grows 1.6 times as fast as the width, the pitch the rest
+    u_pitch = math.hypot(u_around, (ARC_LEVER - 1) * u_width)
+    if g.around:
+        n = 2 * math.pi * g.around
+        u_n = n * math.hypot(u_around, ARC_LEVER * u_width)
+        teeth = Quantity(n, u_n)
+        whole = whole_count(n, u_n) if not ghost.present else None
+    ratio = math.atan2(abs(g.along), g.around)  # tan ψ = p_t / p_a = along / around
+    u_helix = (
+        math.degrees(math.sin(ratio) * math.cos(ratio) * math.hypot(u_pitch, u_along, u_pose))
+        if g.along and g.around
+        else 0.3
+    )
+    helix = Quantity(math.degrees(ratio) if hand != "axial" else 0.0, u_helix, "deg")
+    if hand == "ring":
+        helix = Quantity(90.0, 0.3, "deg")
+    normal = transverse = axial = None
+    if scale is not None:
+        r = scale.cylinder.radius
+        s = _finite(scale.u_scale_rel)
+        if g.around:
+            value = r / g.around
+            transverse = Quantity(value, value * math.hypot(s, u_pitch), "mm")
+        if g.along:
+            value = r / abs(g.along)
+            axial = Quantity(value, value * math.hypot(s, u_along), "mm")
+        value = r * g.pitch
+        c2 = math.cos(ratio) ** 2
+        normal = Quantity(value, value * math.sqrt(s**2 + (c2 * u_pitch) ** 2 + ((1 - c2) * u_along) ** 2), "mm")
+    u_fill = math.hypot(_finite(fit.u((k, "fill"))), MODEL_FILL[kind] * coarse)
+    fill = Quantity(min(1.0, g.fill), u_fill)
+    strength = Quantity(g.depth(fit.knurl.profile_angle_deg) / g.pitch, u_fill * 0.5)
+    # φ = around θ + along (z - middle) - phase
+    return Family(
+        hand=hand,
+        normal_pitch=normal,
+        transverse_pitch=transverse,
+        axial_pitch=axial,
+        helix_angle=helix,
+        teeth=teeth,
+        teeth_whole=whole,
+        fill=fill,
+        strength=strength,
+        double_track=DoubleTrack(ghost.present, ghost.ratio, ghost.offset, ghost.extent, ghost.words),
+        teeth_fit=2 * math.pi * g.around,
+        axial_pitch_radii=1 / abs(g.along) if g.along else math.inf,
+        sign=int(np.sign(g.along)),
+        phase_turns=-g.phase - g.along * sight.middle_z,
+    )
+
+
+def whole_count(teeth: float, u: float) -> int | None:
+    """The whole number of teeth, when its probability among whole numbers is over 0.95."""
+    nearest = round(teeth)
+    near = np.arange(nearest - 6, nearest + 7)
+    weight = np.exp(-0.5 * ((near - teeth) / max(u, 1e-6)) ** 2)
+    return int(nearest) if u < 0.3 and weight[6] / weight.sum() > 0.95 else None
+
+
+def _agreement(fit: Fit, surface: Surface) -> str:
+    """What the Hough reading says of each family, in words; `AGREE` when they agree."""
+    apart = []
+    for peak_like in fit.knurl.families:
+        seen = hough_family(surface, peak_like.around, peak_like.along)
+        if seen is None:
+            apart.append(f"the {_hand(peak_like)} lines are too weak for the Hough reading")
+            continue
+        turned = math.degrees(math.atan2(seen.along, seen.around) - math.atan2(peak_like.along, peak_like.around))
+        longer = math.hypot(seen.around, seen.along) * peak_like.pitch - 1
+        # the votes see the same light as the spectrum: a few per cent is what light does
+        if abs(turned) > 2.5 or abs(longer) > 0.09:
+            apart.append(
+                f"Hough and Fourier disagree on the {_hand(peak_like)} lines by {turned:+.1f}° and {longer:+.1%}"
+            )
+    return "; ".join(apart) or AGREE

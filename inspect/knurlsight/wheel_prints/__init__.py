@@ -1,0 +1,1 @@
+"""Read the ink print of a knurling wheel: the paper as a flat picture in mm, then its lines."""
