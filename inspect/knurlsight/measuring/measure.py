@@ -20,11 +20,12 @@ from photoscale.scene import CylinderScale
 from knurlsight.faults.faults import with_faults
 from knurlsight.finding.knurl_or_not import no_knurl, roundness
 from knurlsight.measuring.ends import ends_of
+from knurlsight.measuring.facets import read_facets
 from knurlsight.measuring.flanks import TIED, Crossing, Fit, Grooves
 from knurlsight.measuring.flanks import fit as refit
 from knurlsight.measuring.ghost import Ghost, fit_with_ghosts, ghosts_of
 from knurlsight.measuring.hough import hough_family
-from knurlsight.measuring.sightlines import Sightlines, sightlines
+from knurlsight.measuring.sightlines import Image, Sightlines, sightlines
 from knurlsight.measuring.spectrum import peaks_of, power_of, spectrum_of
 from knurlsight.measuring.start import fit_hypothesis, free_names, hypotheses
 from knurlsight.measuring.unroll import unroll
@@ -55,14 +56,14 @@ TOO_UNEVEN = (
 NO_KNURL = "what is there does not repeat as a knurl does: show the knurled part whole, nearer, lit from one side"
 
 # what light and an idealised profile still do to the model, as relative standard uncertainties; the photo's own scatter
-# comes on top. Pairs and straight lines: path-traced photos, camera and outline given. Single leaning families: root
-# mean square of six synthetic surfaces (1.8, 3.9, 0.3, 1.7, 3.4, 2.8 %).
-MODEL_AROUND = {"pair": 0.0065, "single": 0.026, "straight": 0.018}
+# comes on top. Path-traced photos, camera and outline given; for all but pairs see `facets`.
+MODEL_AROUND = {"pair": 0.0065, "single": 0.007, "straight": 0.007}
 MODEL_ALONG = 0.0016
 MOST_SHADING_SHIFT = 0.025
 ARC_LEVER = 1.6  # tan 60° / (60° in rad), the arc fitted
 MODEL_FILL = {"pair": 0.08, "single": 0.15, "straight": 0.12}
 MODEL_BALANCE = 0.07
+OFF_RING = 0.3  # pitches from the middle of a ring groove
 
 
 @dataclass(frozen=True)
@@ -125,6 +126,7 @@ def measure_part(
     found = ghosts_of(fit, sight)
     fit = fit_with_ghosts(fit, found, sight)
     fit, u_shading = _two_shadings(fit, sight)
+    fit = _by_facets(fit, sight, found)
     zone = _ended(photo, view, zone, fit, sight)
     pattern = _pattern(outline, view, zone, fit, sight, found, scale, surface, spectrum, px_per_pitch, u_shading)
     return with_faults(pattern, fit, sight, scale.cylinder.radius if scale is not None else None)
@@ -136,7 +138,7 @@ def _two_shadings(fit: Fit, sight: Sightlines) -> tuple[Fit, float]:
     With brightness free to change with depth N comes out high by 0.3 % on average, with constant brightness by 0.2 %
     and with a different scatter (path-traced photos with true outlines); their mean is better than either.
     """
-    if not any(g.along for g in fit.knurl.families):
+    if len(fit.knurl.families) == 1 or not all(g.along and g.around for g in fit.knurl.families):
         return fit, 0.0
     names = free_names(fit.knurl, tied=TIED in fit.names)
     flat = refit(replace(fit.knurl, shaded=False), sight, fit.cells, names, steps=6)
@@ -146,6 +148,36 @@ def _two_shadings(fit: Fit, sight: Sightlines) -> tuple[Fit, float]:
     if apart > MOST_SHADING_SHIFT:
         return fit, MOST_SHADING_SHIFT / 2
     return replace(fit, knurl=replace(fit.knurl, families=means)), apart / 2
+
+
+def _by_facets(fit: Fit, sight: Sightlines, ghosts: tuple[Ghost, ...]) -> Fit:
+    """The fit with the count, phase and fill that the profile shows, where all lines that go round run one way."""
+    families = fit.knurl.families
+    around = [k for k, g in enumerate(families) if g.around]
+    if len(around) != 1 or ghosts[around[0]].present or fit.knurl.crossing == "recessed":
+        return fit
+    k = around[0]
+    reading = read_facets(sight, families[k], _off_the_rings(fit, sight))
+    if reading is None:
+        return fit
+    names = ((k, "around"), (k, "phase"), (k, "fill"), (-1, "profile_angle_deg"))
+    covariance = fit.covariance.copy()
+    for i, a in enumerate(names):
+        for j, b in enumerate(names):
+            if a in fit.names and b in fit.names:
+                covariance[fit.names.index(a), fit.names.index(b)] = reading.covariance[i, j]
+    changed = tuple(reading.grooves if g is families[k] else g for g in families)
+    knurl = replace(fit.knurl, families=changed, profile_angle_deg=reading.profile_angle_deg)
+    return replace(fit, knurl=knurl, covariance=covariance)
+
+
+def _off_the_rings(fit: Fit, sight: Sightlines) -> Image | None:
+    """1 where the axial lines of a square are seen whole, 0 in its rings; None without rings."""
+    for g in fit.knurl.families:
+        if not g.around:
+            turns = g.along * sight.z - g.phase
+            return np.asarray(np.abs(turns - np.round(turns)) > OFF_RING, np.float32)
+    return None
 
 
 def _ended(photo: Photo, view: View, zone: Zone, fit: Fit, sight: Sightlines) -> Zone:

@@ -30,6 +30,7 @@ class Sightlines:
     Attributes
     ----------
     brightness : evened: local mean 0, local spread about 1
+    root_brightness : root of the brightness in the photo
     weight : 0 outside the frame and the zone, else 1
     theta, z : where the line of sight meets the crest cylinder (rad; radii, from `middle_z`)
     theta_1, theta_2, z_1, z_2 : coefficients by depth h: θ(h) = θ + h (theta_1 + h theta_2), likewise z
@@ -41,6 +42,7 @@ class Sightlines:
     """
 
     brightness: Image
+    root_brightness: Image
     weight: Image
     theta: Image
     z: Image
@@ -109,7 +111,7 @@ def sightlines(
     px = near[0] + u[None, :, None] * along + v[:, None, None] * across
     h, w = grey.shape
     inside = (px[..., 0] >= 0) & (px[..., 1] >= 0) & (px[..., 0] <= w - 1) & (px[..., 1] <= h - 1)
-    brightness = _sampled(grey, px, step)
+    root = np.sqrt(_sampled(grey, px, step))  # tames highlights
     shape = px.shape[:2]
     rays = camera.rays(px.reshape(-1, 2))
     r = cylinder.radius
@@ -133,7 +135,8 @@ def sightlines(
         return np.asarray(np.gradient(f, axis=axis), np.float32)
 
     return Sightlines(
-        evened(brightness, weight, period),
+        evened(root, weight, period),
+        root,
         weight,
         theta[0].astype(np.float32),
         (z[0] - middle).astype(np.float32),
@@ -163,12 +166,11 @@ def _sampled(grey: NDArray[np.uint8], px: Array, step: float) -> Image:
     )
 
 
-def evened(brightness: Image, weight: Image, period: float) -> Image:
+def evened(root: Image, weight: Image, period: float) -> Image:
     """Root of brightness with its local mean taken out and its local spread made 1, over one to two pitches.
 
-    The root tames highlights; borders of flanks fix the geometry, how bright a flank is fixes nothing.
+    Borders of flanks fix the geometry, how bright a flank is fixes nothing.
     """
-    root = np.sqrt(brightness)
     k = max(3, round(3 * period)) | 1
     low, wide = (k, 2 * k + 1), (k, 4 * k + 1)
     share = np.maximum(cv2.blur(weight, low), 1e-3)
