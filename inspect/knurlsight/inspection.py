@@ -13,13 +13,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from photoscale.camera import Camera
+from photoscale.card import CardReading
 from photoscale.errors import PhotoError, ScaleNotFound, SceneError
 from photoscale.find import find_scale
 from photoscale.photo import Photo, camera_from_exif
 from photoscale.quantity import Quantity
-from photoscale.reading import Reading, RigReading
+from photoscale.reading import Reading, RigReading, RuleReading
 from photoscale.scene import CylinderScale, Silhouette, scale_cylinder
-from photoscale.words import RigWord, ScaleHeight, ScaleWord
+from photoscale.words import CardWord, RigWord, RuleWord, ScaleHeight, ScaleWord
 
 from knurlsight import verdict as verdicts
 from knurlsight.faults.causes import Cause, causes_of
@@ -38,6 +39,8 @@ from knurlsight.verdict import Check, Verdict
 NO_PART = (
     "no knurled part was found: show it whole, lying on a plain bench, lit from one side, with at least 8 px to a pitch"
 )
+# a card goes on half so far all round its inner corners, in mean sides of theirs; a rule round its marks, in its width
+CARD_MARGIN, RULE_MARGIN = 0.7, 0.5
 NO_UNCERTAINTY = "the typed scale states no uncertainty; write it behind, such as 0.0512+-0.0002mm/px"
 
 
@@ -154,8 +157,7 @@ def inspect_part(photos: Sequence[Photo], setup: Setup | None = None, scale: Sca
     for number, photo in enumerate(photos, 1):
         of_photo = f"{photo.name}: " if len(photos) > 1 else ""
         camera = camera_of(photo, request)
-        outlines = find_parts(photo, camera, most=1)
-        reading, no_scale = read_scale(photo, request, outlines)
+        reading, no_scale, outlines = scale_and_parts(photo, request, camera, most=1)
         notes += [of_photo + n for n in photo.notes]
         if reading is not None and request.photo is None:
             marks = marks_px(reading)
@@ -188,6 +190,24 @@ def camera_of(photo: Photo, request: ScaleRequest) -> Camera:
         if isinstance(reading, RigReading):
             return reading.camera
     return camera_from_exif(photo)
+
+
+def scale_and_parts(
+    photo: Photo, request: ScaleRequest, camera: Camera, most: int | None
+) -> tuple[Reading | None, str, tuple[Outline, ...]]:
+    """The scale, or why there is none, and the parts, the clearest first.
+
+    A card or a rule is known by its own marks, so it is found first, and no part is looked for where it lies. Anything
+    else needs the parts. Should the marks have been a knurl's, no part is left, and the parts come first after all.
+    """
+    if request.photo is None and isinstance(request.word, CardWord | RuleWord | None):
+        reading, no_scale = read_scale(photo, request, ())
+        if reading is not None:
+            outlines = find_parts(photo, camera, most, avoid=(covered_px(reading),))
+            if outlines:
+                return reading, no_scale, outlines
+    outlines = find_parts(photo, camera, most)
+    return (*read_scale(photo, request, outlines), outlines)
 
 
 def read_scale(photo: Photo, request: ScaleRequest, outlines: Sequence[Outline]) -> tuple[Reading | None, str]:
@@ -341,6 +361,15 @@ def marks_px(reading: Reading) -> NDArray[np.float64]:
         if points is not None:
             return np.asarray(points, np.float64).reshape(-1, 2)
     return np.empty((0, 2))
+
+
+def covered_px(reading: Reading) -> NDArray[np.float64]:
+    """Corners (4, 2) px of what a card or a rule covers; none for a scale that does not lie there."""
+    if not isinstance(reading, CardReading | RuleReading):
+        return np.empty((0, 2))
+    middle, (wide, high), turned = cv2.minAreaRect(reading.outline_px.astype(np.float32))
+    margin = CARD_MARGIN * math.sqrt(wide * high) if isinstance(reading, CardReading) else RULE_MARGIN * min(wide, high)
+    return np.asarray(cv2.boxPoints((middle, (wide + margin, high + margin), turned)), np.float64)
 
 
 def _fitting(pattern: Pattern) -> Fitting | None:

@@ -85,7 +85,7 @@ def tray_of(monkeypatch, patterns):
     one = made.outline()
     outlines = [lower(one, 500.0 * i) for i in range(len(patterns))]
     by_edge = {float(o.edges_px[0, 0, 1]): p for o, p in zip(outlines, patterns, strict=True)}
-    monkeypatch.setattr(tray, "find_parts", lambda *_, **__: tuple(outlines))
+    monkeypatch.setattr(inspection, "find_parts", lambda *_, **__: tuple(outlines))
     monkeypatch.setattr(
         inspection, "measure_part", lambda _p, o, *_: replace(by_edge[float(o.edges_px[0, 0, 1])], outline=o)
     )

@@ -11,7 +11,6 @@ import made_patterns as made
 import numpy as np
 import pytest
 from knurlsight import cli, inspection
-from knurlsight.batch import tray
 from knurlsight.batch.tray import level_of, unlike
 from knurlsight.batch.tray_file import read_tray, tray_text
 from knurlsight.batch.tray_places import placed, places
@@ -150,7 +149,7 @@ def rack(monkeypatch, tmp_path):
             float(o.edges_px[0, 0, 1]): p
             for o, p in zip(outlines, patterns or [made.pattern()] * len(outlines), strict=True)
         }
-        monkeypatch.setattr(tray, "find_parts", lambda *_, **__: tuple(outlines))
+        monkeypatch.setattr(inspection, "find_parts", lambda *_, **__: tuple(outlines))
 
         def measured(_photo, outline, *_):
             pattern = by_edge[float(outline.edges_px[0, 0, 1])]

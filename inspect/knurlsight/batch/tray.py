@@ -19,7 +19,6 @@ from photoscale.reading import Reading
 from knurlsight.batch.tray_file import TrayFile
 from knurlsight.batch.tray_places import place_key, placed, places
 from knurlsight.bug_report import bug_words
-from knurlsight.finding.outline import find_parts
 from knurlsight.inspection import (
     Inspection,
     PartInspection,
@@ -31,7 +30,7 @@ from knurlsight.inspection import (
     marks_px,
     measure_outline,
     nothing_found,
-    read_scale,
+    scale_and_parts,
 )
 from knurlsight.measuring import trace
 from knurlsight.model import Outline, unmeasured
@@ -42,6 +41,8 @@ from knurlsight.verdict import Verdict
 Array = NDArray[np.float64]
 #: Two things in one place: the worse one is not there.
 MOST_OVERLAP = 0.15
+#: A thread or spigot on the axis of a knurl is no part of its own: so thin, in widths of the knurl.
+THIN_STRETCH = 0.6
 #: Parts of one setup are alike; one that looks so much thinner or thicker is not the part, or only a piece of it.
 MOST_UNLIKE = 1.3
 LEAST_ALIKE = 4
@@ -97,8 +98,7 @@ def inspect_tray(
     request = scale or ScaleRequest()
     basis = expectation(setup) if setup is not None else None
     camera = camera_of(photo, request)
-    found = find_parts(photo, camera)
-    reading, no_scale = read_scale(photo, request, found)
+    reading, no_scale, found = scale_and_parts(photo, request, camera, most=None)
     drawn_px = marks_px(reading) if reading is not None and request.photo is None else np.empty((0, 2))
     outlines = standing_apart(found, drawn_px)
     named, doubts = name_parts(outlines, reading, setup, tray)
@@ -243,7 +243,7 @@ def _not_measured(named: Named, why: str) -> PartInspection:
 
 
 def standing_apart(outlines: Sequence[Outline], scale_px: Array) -> list[Outline]:
-    """Parts that can lie side by side: none over a better one, none over the scale.
+    """Parts that can lie side by side: none over a better one, none over the scale, none a thin stretch of another.
 
     Parameters
     ----------
@@ -265,7 +265,21 @@ def standing_apart(outlines: Sequence[Outline], scale_px: Array) -> list[Outline
             continue
         kept.append(outline)
         zones.append(zone)
-    return kept
+    return [o for o in kept if not any(_stretch_of(o, other) for other in kept)]
+
+
+def _stretch_of(thin: Outline, thick: Outline) -> bool:
+    """Whether a supposed part is a thin stretch of another's workpiece, such as its thread: on its axis, next to it."""
+    a, b = (o.edges_px for o in (thin, thick))
+    width_a, width_b = (float(np.hypot(*(e[1] - e[0]).mean(axis=0))) for e in (a, b))
+    if width_a > THIN_STRETCH * width_b:
+        return False
+    along = (b[:, 1] - b[:, 0]).mean(axis=0)
+    length = float(np.hypot(*along))
+    apart = a.mean(axis=(0, 1)) - b.mean(axis=(0, 1))
+    off_axis = abs(float(apart[0] * along[1] - apart[1] * along[0])) / length
+    half_lengths = (length + float(np.hypot(*(a[:, 1] - a[:, 0]).mean(axis=0)))) / 2
+    return off_axis < 0.25 * width_b and abs(float(apart @ along)) / length < half_lengths + width_b
 
 
 def _overlap(a: NDArray[np.float32], b: NDArray[np.float32]) -> float:

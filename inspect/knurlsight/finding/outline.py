@@ -7,6 +7,7 @@ than between any others. What is flat in the end (`knurl_or_not`) is left out: c
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -39,6 +40,11 @@ SLOPE_STEP = 0.02
 ROWS_ACROSS = 300.0
 MOST_WIDER = 4.5  # a part is at most so much wider than the lit strip of it that was noticed
 PAIRS_LOOKED_AT = 4
+MOST_GROWTHS = 3  # of a strip into the part that it lies on
+LEAST_BETTER = 0.5  # in score
+AS_GOOD, MOST_OUTWARDS = 0.9, 1.2  # in score; in width
+CLEAR = 3.0  # evidence of two edges beyond which more says nothing
+OUTWARDS = 2.0  # evidence that a wider pair of edges counts for, by the logarithm of its width
 SAME_DIRECTION = 0.985  # cosine: 10°
 MOST_PATCHES = 14
 LEAST_PITCHES = 6.0  # of the main family across the patch
@@ -94,7 +100,9 @@ class Guess:
         return float(EXPLAINED * np.log(self.wrap.share) + 8 * min(self.gain, 0.4) + 0.5 * self.evidence)
 
 
-def find_parts(photo: Photo, camera: Camera, most: int | None = None) -> tuple[Outline, ...]:
+def find_parts(
+    photo: Photo, camera: Camera, most: int | None = None, avoid: Sequence[Array] = ()
+) -> tuple[Outline, ...]:
     """All knurled parts of a photo, the clearest first; empty when there is none.
 
     Parameters
@@ -104,10 +112,13 @@ def find_parts(photo: Photo, camera: Camera, most: int | None = None) -> tuple[O
         As far as it is known; a focal length wrong by a third moves the pitch by 1 to 2 %.
     most : int, optional
         Stop after so many parts.
+    avoid : sequence of (k, 2) arrays
+        Corners px of what is known to be no part: a card, a rule.
     """
     ranked: list[tuple[float, Guess]] = []
     sizes = pyramid(photo.grey)
-    for patch in texture_patches(photo.grey)[: MOST_PATCHES if most == 1 else 6 * MOST_PATCHES]:
+    patches = [p for p in texture_patches(photo.grey) if not any(_inside(p.centre, corners) for corners in avoid)]
+    for patch in patches[: MOST_PATCHES if most == 1 else 6 * MOST_PATCHES]:
         guess = best_guess(sizes, camera, patch)
         if guess is not None:
             worth = worth_of(photo.grey, camera, guess)
@@ -122,7 +133,7 @@ def find_parts(photo: Photo, camera: Camera, most: int | None = None) -> tuple[O
         if worth <= 0:
             break
         middle = guess.edges.reshape(-1, 2).mean(axis=0)
-        if any(_covers(outline, middle) for outline in kept):
+        if any(_covers(outline, middle) for outline in kept) or any(_inside(middle, corners) for corners in avoid):
             continue
         outline = outline_from(photo.grey, camera, guess)
         if outline is None:
@@ -155,11 +166,44 @@ def _settled(sizes: tuple[NDArray[np.uint8], ...], camera: Camera, guess: Guess,
     explains most is taken, and looked at once more from its own middle.
     """
     best = max((g for g in everything if _same_part(guess, g)), key=lambda g: g.score)
-    along = (best.edges[:, 1] - best.edges[:, 0]).mean(axis=0)
-    again = _guesses(
-        sizes, camera, best.edges.mean(axis=(0, 1)), along / np.hypot(*along), best.length_px, 0.97 * best.width_px
-    )
-    return max([best, *(g for g in again if _same_pattern(best, g))], key=lambda g: g.score)
+    for _ in range(MOST_GROWTHS):
+        along = (best.edges[:, 1] - best.edges[:, 0]).mean(axis=0)
+        middle = best.edges.mean(axis=(0, 1))
+        again = _guesses(sizes, camera, middle, along / np.hypot(*along), best.length_px, 0.97 * best.width_px)
+        better = _outermost([best, *(g for g in again if _same_pattern(best, g) or _grown(best, g))])
+        if better.score <= best.score + LEAST_BETTER:
+            return better
+        best = better
+    return best
+
+
+def _outermost(guesses: list[Guess]) -> Guess:
+    """The best guess, or that about it of nearly as good ones with the clearest edges: bands of light lie inside."""
+    best = max(guesses, key=lambda g: g.score)
+    near = [
+        g
+        for g in guesses
+        if g.score > best.score - AS_GOOD and g.width_px < MOST_OUTWARDS * best.width_px and _encloses(g, best)
+    ]
+    return max(near, key=lambda g: min(g.evidence, CLEAR) + OUTWARDS * np.log(g.width_px), default=best)
+
+
+def _encloses(outer: Guess, inner: Guess) -> bool:
+    """Whether both edges of a guess lie on those of another or outside."""
+    along = (inner.edges[:, 1] - inner.edges[:, 0]).mean(axis=0) / inner.length_px
+    across = np.array([-along[1], along[0]])
+    a, b = (np.sort(g.edges.mean(axis=1) @ across) for g in (inner, outer))
+    slack = 0.04 * inner.width_px
+    return bool(b[0] < a[0] + slack and b[1] > a[1] - slack)
+
+
+def _grown(a: Guess, b: Guess) -> bool:
+    """Whether a guess is another's strip taken out to the edges of the whole part, and round as a part is.
+
+    Few lines of a strip are seen, so that what they seem to count is not compared.
+    """
+    round_enough = b.wrap.share > LEAST_SHARE and b.gain > FLAT_GAIN
+    return round_enough and b.score > a.score + LEAST_BETTER and _encloses(b, a)
 
 
 def _same_pattern(a: Guess, b: Guess) -> bool:
@@ -234,7 +278,7 @@ def best_guess(sizes: tuple[NDArray[np.uint8], ...], camera: Camera, patch: Patc
         found = _guesses(sizes, camera, patch.centre, along, length, width)
         good = [g for g in found if g.wrap.share > LEAST_SHARE and g.gain > FLAT_GAIN]
         if good:
-            best.append(max(good, key=lambda g: g.score))
+            best.append(_outermost(good))
     return max(best, key=lambda g: g.direction_score, default=None)
 
 
@@ -395,5 +439,10 @@ def _ordered(edges: Array) -> Array:
 
 
 def _covers(outline: Outline, point: Array) -> bool:
-    polygon = zone_corners(outline).astype(np.float32)
-    return cv2.pointPolygonTest(polygon, (float(point[0]), float(point[1])), False) >= 0
+    return _inside(point, zone_corners(outline))
+
+
+def _inside(point: Array, corners: Array) -> bool:
+    if len(corners) < 3:
+        return False
+    return cv2.pointPolygonTest(corners.astype(np.float32), (float(point[0]), float(point[1])), False) >= 0
