@@ -126,9 +126,10 @@ def measure_part(
     found = ghosts_of(fit, sight)
     fit = fit_with_ghosts(fit, found, sight)
     fit, u_shading = _two_shadings(fit, sight)
-    fit = _by_facets(fit, sight, found)
-    zone = _ended(photo, view, zone, fit, sight)
-    pattern = _pattern(outline, view, zone, fit, sight, found, scale, surface, spectrum, px_per_pitch, u_shading)
+    read = _by_facets(fit, sight, found)
+    # rings show a square's ends, whatever the count round
+    zone = _ended(photo, view, zone, read if len(fit.knurl.families) == 1 else fit, sight)
+    pattern = _pattern(outline, view, zone, read, sight, found, scale, surface, spectrum, px_per_pitch, u_shading)
     return with_faults(pattern, fit, sight, scale.cylinder.radius if scale is not None else None)
 
 

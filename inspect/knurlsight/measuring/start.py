@@ -272,9 +272,9 @@ def _outwards(leaders: list[Knurl], patches: _Patches, beliefs: dict[str, tuple[
         fit(k, patches.inner, inner_cells, free_names(k, shape=False), steps=6, beliefs=beliefs) for k in leaders
     )
     cells = cells_for(patches.wide, patches.pitch, straight=patches.straight)
-    wider = _best(_grow(f.knurl, patches.wide, cells, beliefs, steps=8) for f in grown[:3])
+    wider = _best(_even(f.knurl, patches.wide, cells, beliefs) for f in grown[:3])
     cells = cells_for(patches.coarse, patches.pitch, straight=patches.straight)
-    whole = _best(_grow(f.knurl, patches.coarse, cells, beliefs, steps=8) for f in wider[:2])
+    whole = _best(_even(f.knurl, patches.coarse, cells, beliefs) for f in wider[:2])
     return whole[0] if whole else None
 
 
@@ -367,7 +367,16 @@ def _grow(
     free = fit(knurl, sight, cells, free_names(knurl), steps=steps, beliefs=beliefs)
     if not may_be_tied(knurl):
         return free
+    tied = _even(knurl, sight, cells, beliefs, steps=steps)
+    return tied if tied.unexplained < TIED_COST * free.unexplained else free
+
+
+def _even(
+    knurl: Knurl, sight: Sightlines, cells: Cells, beliefs: dict[str, tuple[float, float]] | None, steps: int = 8
+) -> Fit:
+    """Fit everything, with one common count for two families that may have one."""
+    if not may_be_tied(knurl):
+        return fit(knurl, sight, cells, free_names(knurl), steps=steps, beliefs=beliefs)
     around = float(np.mean([g.around for g in knurl.families]))
     even = replace(knurl, families=tuple(replace(g, around=around) for g in knurl.families))
-    tied = fit(even, sight, cells, free_names(even, tied=True), steps=steps, beliefs=beliefs)
-    return tied if tied.unexplained < TIED_COST * free.unexplained else free
+    return fit(even, sight, cells, free_names(even, tied=True), steps=steps, beliefs=beliefs)
