@@ -175,6 +175,23 @@ def test_the_commands(tmp_path, capsys):
     assert run(ask) == 0
     said = capsys.readouterr().out
     assert "dial on the RADIUS 0.3" in said and "95 % interval" in said and "from 5 cuts" in said
+    plan = ["plan", "--form", "RGE", "--pitch", "1mm", "--outside-diameter", "20mm", "--fill", "0.8", "--store", store]
+    plan += ["--material", "brass", "--machine", "lathe 3"]
+    assert run([*plan, "--json", "-"]) == 0
+    learnt = json.loads(capsys.readouterr().out)
+    assert learnt["dial"]["cuts"] == 5
+    assert learnt["dial"]["low_mm"] < learnt["dial"]["dial_mm"] < learnt["dial"]["high_mm"]
+    assert learnt["dial"]["penetration_mm"] == pytest.approx(learnt["penetration_mm"])
+    assert run([*plan, "--sheet", str(tmp_path / "sheet.html")]) == 0
+    said = capsys.readouterr().out
+    assert "dial on this machine, on the radius" in said and "nobody knows" not in said
+    assert "for the next part (95 %)" in (tmp_path / "sheet.html").read_text()
+    assert run([*plan[:-1], "lathe 4"]) == 2
+    assert "0 cuts" in capsys.readouterr().err
+    assert run([*plan[:-4], "--machine", "lathe 3"]) == 2
+    assert "--material" in capsys.readouterr().err
+    assert run(plan[:-2]) == 2
+    assert "--store is for --machine" in capsys.readouterr().err
     ask[2] = "lathe 4"
     assert run(ask) == 2
     assert "0 cuts" in capsys.readouterr().err

@@ -16,6 +16,8 @@ from knurlsight.commands import inspect_command
 from knurlsight.records.read import entries, photo
 from knurlsight.records.store import open_store
 from knurlsight.result import json_text, result_of
+from knurlsight.setup_math.setup import read_setup
+from photoscale.errors import PhotoError
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 
@@ -206,3 +208,22 @@ def test_a_wrong_first_job_leaves_no_store_behind(job, folder):
     job("new", "../1", status=2)
     job("new", "1", "--due", "soon", status=2)
     assert not (folder / "store").exists()
+
+
+def test_an_operation_keeps_the_setup_to_inspect_with(job, folder, monkeypatch, capsys):
+    job("new", "2041")
+    job("op", "2041", "30", "--setup", str(FIXTURES / "diamond_rule.toml"))
+    given = []
+
+    def measured(photos, wanted, *_):
+        given.append(wanted)
+        raise PhotoError("stopped here", "")
+
+    monkeypatch.setattr(inspect_command, "run_inspection", measured)
+    (folder / "a.jpg").write_bytes(made_records.jpeg(seed=1))
+    run(["inspect", "a.jpg", "--job", "2041", "--op", "30"])
+    assert "setup: as kept with job 2041, operation 30" in capsys.readouterr().err
+    run(["inspect", "a.jpg", "--job", "2041", "--op", "30", "--setup", str(FIXTURES / "straight_knob.toml")])
+    assert "as kept" not in capsys.readouterr().err
+    run(["inspect", "a.jpg", "--job", "2041"])
+    assert given == [read_setup(FIXTURES / "diamond_rule.toml"), read_setup(FIXTURES / "straight_knob.toml"), None]

@@ -15,7 +15,9 @@ if TYPE_CHECKING:
 
     from knurlsight.inspection import Inspection, ScaleRequest
     from knurlsight.joining.closure import Step
+    from knurlsight.records.attach import Ticket
     from knurlsight.reporting import figures
+    from knurlsight.setup_math.setup_model import Setup
 
 EXIT_STATUS = {"pass": 0, "fail": 1, "cannot_tell": 3, None: 0}
 
@@ -44,7 +46,11 @@ def register(app: typer.Typer) -> None:
         ],
         setup: Annotated[
             Path | None,
-            typer.Option("--setup", metavar="S.toml", help="What was wanted; without it nothing is judged."),
+            typer.Option(
+                "--setup",
+                metavar="S.toml",
+                help="What was wanted; else what is kept with --job and --op; else nothing is judged.",
+            ),
         ] = None,
         turn: Annotated[str | None, typer.Option("--turn", metavar="ANGLE|auto", help=TURN_HELP)] = None,
         like: Annotated[Path | None, typer.Option("--like", metavar="SAMPLE", help=LIKE_HELP)] = None,
@@ -82,13 +88,15 @@ def register(app: typer.Typer) -> None:
         request = scale_request(scale, scale_height, scale_photo, camera_distance)
         check_films(photos, turn, like, strip)
         rolled: bytes | None = None
-        if is_one_film(photos):
-            inspection, rolled = run_film(photos[0], setup, request)
-        elif like is not None:
+        if like is not None:
             check_like(setup, turn, scale, like_scale)
             inspection = run_likeness(photos, like, request, like_scale)
         else:
-            inspection = run_inspection(photos, setup, request, turn)
+            wanted = wanted_setup(setup, asked)
+            if is_one_film(photos):
+                inspection, rolled = run_film(photos[0], wanted, request)
+            else:
+                inspection = run_inspection(photos, wanted, request, turn)
         write_outputs(inspection, json_out, report, picture, units_word)
         if strip is not None:
             write_strip(strip, rolled)
@@ -160,17 +168,28 @@ def distance_of(words: str) -> Quantity:
     return Quantity(value, u if u is not None else U_DISTANCE_MM, "mm")
 
 
+def wanted_setup(setup: Path | None, asked: Ticket | None) -> Setup | None:
+    """The setup named, else the one kept with the operation of the job, which is said."""
+    from knurlsight.records.attach import setup_of
+    from knurlsight.setup_math.setup import read_setup
+
+    if setup is not None:
+        return read_setup(setup)
+    kept = setup_of(asked) if asked is not None else None
+    if kept is not None and asked is not None:
+        typer.echo(f"setup: as kept with job {asked.job}, operation {asked.op}", err=True)
+    return kept
+
+
 def run_inspection(
-    photos: list[Path], setup: Path | None, request: ScaleRequest, turn: str | None = None
+    photos: list[Path], wanted: Setup | None, request: ScaleRequest, turn: str | None = None
 ) -> Inspection:
-    """Read what is named, then inspect."""
+    """Read the photos, then inspect."""
     from photoscale.photo import load_photo
 
     from knurlsight.inspection import inspect_part
-    from knurlsight.setup_math.setup import read_setup
 
     step = turn_step(turn, len(photos)) if turn is not None else None
-    wanted = read_setup(setup) if setup is not None else None
     if turn is not None:
         from knurlsight.joining.turns import inspect_turned
 
@@ -202,13 +221,12 @@ def check_films(photos: list[Path], turn: str | None, like: Path | None, strip: 
         raise RequestError(f"{strip}: the strip is written as .png", hint=f"--strip {strip.with_suffix('.png')}")
 
 
-def run_film(film: Path, setup: Path | None, request: ScaleRequest) -> tuple[Inspection, bytes | None]:
+def run_film(film: Path, wanted: Setup | None, request: ScaleRequest) -> tuple[Inspection, bytes | None]:
     """Read and inspect a film; the strip as PNG, None where nothing could be rolled out."""
     from knurlsight.joining.film import inspect_film
     from knurlsight.reporting.pictures import encoded
-    from knurlsight.setup_math.setup import read_setup
 
-    seen = inspect_film(film, read_setup(setup) if setup is not None else None, request)
+    seen = inspect_film(film, wanted, request)
     return seen.inspection, encoded(seen.strip, ".png") if seen.strip is not None else None
 
 

@@ -48,7 +48,7 @@ def spring(
     if metal is None:
         raise ExchangeError(f"{setup}: names no material", hint="--material brass")
     with open_store(store) as opened:
-        points = dial_points(_of_machine(opened, machine, metal))
+        points = dial_points(of_machine(opened, machine, metal))
     found = dial_for(points, penetration_mm(wanted, fill))
 
     def length(mm: float) -> str:
@@ -93,7 +93,7 @@ def wear(
         say("\n".join(lines))
 
 
-def _of_machine(opened: Store, machine: str, material: str) -> list[Inspected]:
+def of_machine(opened: Store, machine: str, material: str) -> list[Inspected]:
     """The inspections of one machine and material in the jobs last worked on."""
     from knurlsight.exchange.recorded import inspections_of
     from knurlsight.records.read import entries, facts_now, jobs

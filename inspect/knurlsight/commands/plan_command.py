@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from knurlsight.commands.job_options import StoreOption
+
 if TYPE_CHECKING:
     from knurlsight.planning.plan import Plan, PlanRequest, WheelWanted
     from knurlsight.setup_math.setup_model import WheelSetup
@@ -79,6 +81,10 @@ def register(app: typer.Typer) -> None:
         method: Annotated[str | None, typer.Option(metavar="axial|plunge", help="How the wheel is fed.")] = None,
         knurl_length: Annotated[str | None, typer.Option(metavar=LENGTH)] = None,
         material: Annotated[str | None, typer.Option(metavar="NAME", help="Such as brass, steel, stainless.")] = None,
+        machine: Annotated[
+            str | None,
+            typer.Option(metavar="NAME", help="As in the records: what its dial must read, learnt from its parts."),
+        ] = None,
         name: Annotated[str | None, typer.Option(metavar="TEXT", help="Name of the part.")] = None,
         unit: Annotated[
             str | None, typer.Option(metavar="mm|in", help="Of the output; inch when the diameter is given in inch.")
@@ -107,6 +113,7 @@ def register(app: typer.Typer) -> None:
                 metavar="RESULT.json", help="Work backwards: which wheel and blank explain this measured part?"
             ),
         ] = None,
+        store: StoreOption = None,
     ) -> None:
         """Plan a knurl: blank diameter, depth, how to run it, and the pattern to expect."""
         if from_result is not None:
@@ -140,6 +147,7 @@ def register(app: typer.Typer) -> None:
             material=material,
             name=name,
         )
+        from knurlsight.errors import PlanError
         from knurlsight.output import check_writable, write_bytes, write_text
         from knurlsight.planning.plan import make_plan
 
@@ -147,6 +155,10 @@ def register(app: typer.Typer) -> None:
         for path in outputs:
             check_writable(path)
         made = make_plan(request, shown)
+        if machine is not None:
+            made = with_dial(made, machine, material, store)
+        elif store is not None:
+            raise PlanError("--store is for --machine, which is missing", hint='--machine "small lathe"')
         files = plan_files(made, shown, setup_out, sheet, picture)
         for path, data in files:
             write_bytes(path, data)
@@ -163,6 +175,31 @@ def register(app: typer.Typer) -> None:
             typer.echo(screen_text(made, shown, simulate, explain), nl=False)
             for path in outputs:
                 typer.echo(f"written: {path}", err=True)
+
+
+def with_dial(plan: Plan, machine: str, material: str | None, store: str | None) -> Plan:
+    """The plan with what the dial of a machine must read for it, learnt from the machine's records.
+
+    Raises
+    ------
+    PlanError
+        No material is named, of which alone the records speak.
+    ExchangeError
+        The records are too few, or tell nothing about this depth.
+    StoreError
+    """
+    from dataclasses import replace
+
+    from knurlsight.commands.job_trend_command import of_machine
+    from knurlsight.errors import PlanError
+    from knurlsight.exchange.spring import dial_for, dial_points
+    from knurlsight.records.store import open_store
+
+    if material is None:
+        raise PlanError("--machine: the spring differs with the metal, and none is named", hint="--material brass")
+    with open_store(store) as opened:
+        points = dial_points(of_machine(opened, machine, material))
+    return replace(plan, dial=dial_for(points, plan.penetration_mm))
 
 
 def _unit(unit: str | None, diameter: str | None) -> LengthUnit:

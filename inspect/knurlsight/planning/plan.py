@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from knurlsight.errors import PlanError
 from knurlsight.setup_math.expected import (
@@ -43,6 +43,9 @@ from knurlsight.setup_math.tracking import (
     tracking,
 )
 from knurlsight.units import MM_PER_INCH, LengthUnit, Pitch, format_length
+
+if TYPE_CHECKING:
+    from knurlsight.exchange.spring import DialFigure
 
 #: Form fill that a plan reckons with when none is asked for: stopping at 80 to 90 % of full form is common practice.
 DEFAULT_FILL = 0.9
@@ -187,6 +190,8 @@ class Plan:
     method : {"axial", "plunge"}
     material : Material
     advice : tuple of Advice
+    dial : DialFigure or None
+        What the dial of one machine must read, learnt from its records.
     """
 
     request: PlanRequest
@@ -201,6 +206,7 @@ class Plan:
     method: Method
     material: Material
     advice: tuple[Advice, ...]
+    dial: DialFigure | None = None
 
     @property
     def blank(self) -> BlankOption:

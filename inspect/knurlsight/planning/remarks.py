@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from knurlsight.planning.plan import LEAST_FILL, Plan, around, has_tracking_correction, is_measured
 from knurlsight.setup_math.growth import fill_for_growth
 from knurlsight.setup_math.practice import material_group
 from knurlsight.setup_math.tracking import DOUBLE_TRACK_MISMATCH, SURE_MISMATCH, tracking
 from knurlsight.units import LengthUnit, format_both, format_length
+
+if TYPE_CHECKING:
+    from knurlsight.exchange.spring import DialFigure
 
 
 def remarks(plan: Plan, unit: LengthUnit = "mm") -> tuple[str, ...]:
@@ -58,11 +63,8 @@ def remarks(plan: Plan, unit: LengthUnit = "mm") -> tuple[str, ...]:
         )
     said.append(
         f"The wheel's teeth go {format_both(plan.penetration_mm, unit)} below the blank's surface, on the radius "
-        f"({format_length(2 * plan.penetration_mm, unit)} on the diameter). {_infeed_words(plan)} What the dial must "
-        "read "
-        "is that plus the spring of your machine, which nobody knows beforehand: work in until the tops look as "
-        "wanted, "
-        "note the dial, and use that for the next part."
+        f"({format_length(2 * plan.penetration_mm, unit)} on the diameter). {_infeed_words(plan)} "
+        f"{_spring_words(plan, unit)}"
     )
     said.append(
         "A corrected blank is for the next part, or for turning a spoilt pattern off, which leaves that part under "
@@ -113,3 +115,21 @@ def _infeed_words(plan: Plan) -> str:
     if kind == "two wheels fixed":
         return "Two wheels in a fixed head go in by the figure on the radius and a little for their slant."
     return "One wheel goes in by the figure on the radius."
+
+
+def dial_words(dial: DialFigure, unit: LengthUnit) -> str:
+    """What the dial must read on the radius, with the interval in which the next part lies."""
+    low, high = (format_length(mm, unit) for mm in (dial.low_mm, dial.high_mm))
+    return f"{format_both(dial.dial_mm, unit)}; {low} to {high} for the next part (95 %)"
+
+
+def _spring_words(plan: Plan, unit: LengthUnit) -> str:
+    if plan.dial is None:
+        return (
+            "What the dial must read is that plus the spring of your machine, which nobody knows beforehand: work in "
+            "until the tops look as wanted, note the dial, and use that for the next part."
+        )
+    return (
+        f"On the radius the dial of this machine must read {dial_words(plan.dial, unit)}, {plan.dial.words}: work in "
+        "from the low end and look."
+    )

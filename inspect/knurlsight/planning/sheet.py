@@ -9,6 +9,7 @@ from typing import Any
 
 from knurlsight.planning.pictures import pattern_picture, tracking_picture
 from knurlsight.planning.plan import Plan
+from knurlsight.planning.remarks import dial_words
 from knurlsight.planning.text import advice_words, wheel_words
 from knurlsight.reporting.drawing import MM_PER_POINT, font_path, onto_pdf, to_svg
 from knurlsight.setup_math.forms import FORMS, designation
@@ -86,11 +87,7 @@ def sheet_text(plan: Plan, unit: LengthUnit = "mm") -> SheetText:
         numbers=tuple(numbers),
         blanks=blanks,
         running=running,
-        dial=(
-            "The dial must read the penetration plus the spring of this machine, which nobody knows beforehand. Work "
-            "in "
-            "until the tops look as wanted, write the dial down below, and use it for the next part."
-        ),
+        dial=_dial(plan, unit),
         notes=(
             f"{material_words(plan)} How to run it is {COMMON_PRACTICE}: starting points, not limits.",
             f"Planned at fill {request.fill:g}. 0.01 mm (0.0004 in) on the blank is {plan.teeth_per_hundredth:.3f} of "
@@ -98,6 +95,18 @@ def sheet_text(plan: Plan, unit: LengthUnit = "mm") -> SheetText:
             "A corrected blank is for the next part, or for turning a spoilt pattern off, which leaves the part "
             "under size.",
         ),
+    )
+
+
+def _dial(plan: Plan, unit: LengthUnit) -> str:
+    if plan.dial is None:
+        return (
+            "The dial must read the penetration plus the spring of this machine, which nobody knows beforehand. Work "
+            "in until the tops look as wanted, write the dial down below, and use it for the next part."
+        )
+    return (
+        f"The dial must read, on the RADIUS: {dial_words(plan.dial, unit)}; {plan.dial.words}. Work in from the low "
+        "end and look; write down below what it came to."
     )
 
 

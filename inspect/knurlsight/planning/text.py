@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 import textwrap
+from dataclasses import asdict
 from typing import Any
 
 from knurlsight.planning.plan import BlankOption, Plan, around, is_measured
-from knurlsight.planning.remarks import remarks
+from knurlsight.planning.remarks import dial_words, remarks
 from knurlsight.planning.tracking_line import tracking_line
 from knurlsight.setup_math.forms import FORMS, designation
 from knurlsight.setup_math.growth import growth_mm, sharp_depth_mm
@@ -63,6 +64,7 @@ def chosen_rows(plan: Plan, unit: LengthUnit) -> list[tuple[str, str]]:
         ("first bite, on the radius", format_both(plan.bite_mm, unit)),
         ("full penetration, on the radius", format_both(plan.penetration_mm, unit)),
         ("full penetration, on the diameter", format_both(2 * plan.penetration_mm, unit)),
+        *([("dial on this machine, on the radius", dial_words(plan.dial, unit))] if plan.dial is not None else []),
         ("groove depth, on the radius", format_both(plan.depth_mm, unit)),
         ("normal pitch at the crest", format_both(family.normal_pitch_mm, unit)),
     ]
@@ -148,6 +150,7 @@ def plan_json(plan: Plan) -> dict[str, Any]:
         "bite_mm": plan.bite_mm,
         "penetration_mm": plan.penetration_mm,
         "depth_mm": plan.depth_mm,
+        "dial": asdict(plan.dial) if plan.dial is not None else None,
         "blank_step_mm": plan.step_mm,
         "teeth_per_hundredth_mm": plan.teeth_per_hundredth,
         "method": plan.method,

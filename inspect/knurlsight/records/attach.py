@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from knurlsight.records.chain import Entry
     from knurlsight.records.facts import BenchFacts
     from knurlsight.reporting.figures import Units
+    from knurlsight.setup_math.setup_model import Setup
 
 
 @dataclass(frozen=True)
@@ -82,6 +83,39 @@ def ticket(
     with open_store(store) as opened:
         head(opened, asked.job)
     return asked
+
+
+def setup_of(asked: Ticket) -> Setup | None:
+    """The setup kept with the ticket's operation, as corrections leave it; None where none is kept.
+
+    Raises
+    ------
+    RecordError
+        The one that is kept cannot be read any more.
+    StoreError
+    """
+    from knurlsight.errors import SetupError
+    from knurlsight.records.corrections import as_corrected
+    from knurlsight.records.read import entries
+    from knurlsight.records.store import open_store
+    from knurlsight.setup_math.setup import setup_from_document
+
+    with open_store(asked.store) as opened:
+        written = as_corrected(entries(opened, asked.job))
+    found = [
+        c.entry.body["setup"]
+        for c in written
+        if c.entry.kind == "operation" and c.entry.op == asked.op and not c.withdrawn and c.entry.body.get("setup")
+    ]
+    if not asked.op or not found:
+        return None
+    try:
+        return setup_from_document(found[-1]["content"])
+    except SetupError as error:
+        raise RecordError(
+            f"job {asked.job}, operation {asked.op}: the setup kept there cannot be used: {error}",
+            hint="--setup S.toml",
+        ) from None
 
 
 def keep_inspection(asked: Ticket, inspection: Inspection, units: Units = "mm") -> Entry:
