@@ -11,7 +11,9 @@ import made_patterns as made
 import made_records
 import pytest
 from knurlsight.errors import ExchangeError
-from knurlsight.exchange.report_pdf import JobSheet, report_pdf
+from knurlsight.exchange.report_html import report_html
+from knurlsight.exchange.report_pdf import report_pdf
+from knurlsight.exchange.report_words import JobSheet
 
 CASES = made_records.verdicts()
 SHEET = JobSheet((("customer", "Invented & <Sons>"), ("revision", "B")), "cd" * 32)
@@ -99,3 +101,23 @@ def test_nothing_to_report_is_said():
         report_pdf([])
     with pytest.raises(ExchangeError, match=r"bench\.jpg: the picture cannot be read"):
         report_pdf([made_records.handed_on(CASES["pass"], picture=b"no picture")])
+
+
+def test_the_page_says_what_the_pdf_says_and_needs_nothing_else():
+    done = made_records.handed_on(CASES["fail"], who="<turner>", picture=made_records.png())
+    page = report_html([done, made_records.handed_on(CASES["pass"])], SHEET)
+    for wanted in (
+        "FAIL",
+        "PASS",
+        "Invented &amp; &lt;Sons&gt;",
+        "&lt;turner&gt;",
+        "1.200 ± 0.007 mm",
+        "0.96 to 1.04 mm",
+    ):
+        assert wanted in page
+    for wanted in ("of the 100° in view", "cd" * 32, "ab" * 32, "inspected by", "released by", "take it out of gear"):
+        assert wanted in page
+    assert page.count("<section>") == sum(len(CASES[v].parts) for v in ("fail", "pass"))
+    assert not re.search(r"<script|<link|https?:|src=\"(?!data:)", page)
+    with pytest.raises(ExchangeError, match="no inspection"):
+        report_html([])

@@ -28,6 +28,7 @@ def export(
         Path | None, typer.Argument(metavar="[OUT.zip]", help="The whole job, to read and to import elsewhere.")
     ] = None,
     pdf: Annotated[Path | None, typer.Option("--pdf", metavar="OUT.pdf", help="The report, a page a part.")] = None,
+    html: Annotated[Path | None, typer.Option("--html", metavar="OUT.html", help="The same as one page.")] = None,
     qif: Annotated[Path | None, typer.Option("--qif", metavar="OUT.qif", help="QIF 3.0 results (ISO 23952).")] = None,
     csv: Annotated[Path | None, typer.Option("--csv", metavar="OUT.csv", help="Every figure, a row each.")] = None,
     json_out: Annotated[
@@ -43,7 +44,7 @@ def export(
     units: UnitsOption = "mm",
     store: StoreOption = None,
 ) -> None:
-    """Write a job as .zip, PDF, QIF, CSV or JSON; - is standard output."""
+    """Write a job as .zip, PDF, HTML, QIF, CSV or JSON; - is standard output."""
     from datetime import UTC, datetime
 
     from knurlsight.commands.inspect_command import check_outputs, units_of
@@ -53,16 +54,18 @@ def export(
     from knurlsight.exchange.qif import qif_results
     from knurlsight.exchange.qif_write import qif_xml
     from knurlsight.exchange.recorded import facts_shown, inspections_of
-    from knurlsight.exchange.report_pdf import JobSheet, report_pdf
+    from knurlsight.exchange.report_html import report_html
+    from knurlsight.exchange.report_pdf import report_pdf
+    from knurlsight.exchange.report_words import JobSheet
     from knurlsight.output import write_bytes
     from knurlsight.records.read import entries, facts_now
     from knurlsight.records.store import open_store
 
-    outputs = [o for o in (bundle, pdf, qif, csv, json_out) if o is not None]
+    outputs = [o for o in (bundle, pdf, html, qif, csv, json_out) if o is not None]
     if not outputs:
         raise ExchangeError("nothing to write is named", hint=f"knurlsight job export {job} job.zip")
     if bundle is not None and entry:
-        raise ExchangeError("--entry is for --pdf, --qif and --csv; a .zip holds the whole job")
+        raise ExchangeError("--entry is for --pdf, --html, --qif and --csv; a .zip holds the whole job")
     check_outputs(outputs, None, [])
     word = units_of(units)
     made: list[tuple[Path, bytes]] = []
@@ -74,11 +77,14 @@ def export(
             made.append((bundle, export_bundle(written, books, _photos(opened), at, originals=originals)))
         if json_out is not None:
             made.append((json_out, _entries_json(written)))
-        if pdf is not None or qif is not None or csv is not None:
-            done = inspections_of(written, _photos(opened) if pdf is not None else None, entry or ())
+        if any(o is not None for o in (pdf, html, qif, csv)):
+            with_pictures = pdf is not None or html is not None
+            done = inspections_of(written, _photos(opened) if with_pictures else None, entry or ())
+            sheet = JobSheet(facts_shown(facts_now(written)), written[-1].hash)
             if pdf is not None:
-                sheet = JobSheet(facts_shown(facts_now(written)), written[-1].hash)
                 made.append((pdf, report_pdf(done, sheet, word)))
+            if html is not None:
+                made.append((html, report_html(done, sheet, word).encode()))
             if qif is not None:
                 made.append((qif, qif_xml(qif_results(done))))
             if csv is not None:

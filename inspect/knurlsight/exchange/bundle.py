@@ -20,7 +20,8 @@ from knurlsight.exchange.picture_note import note_of, with_note, without_note
 from knurlsight.exchange.qif import qif_results
 from knurlsight.exchange.qif_write import qif_xml
 from knurlsight.exchange.recorded import facts_shown, inspected, inspections_of
-from knurlsight.exchange.report_pdf import JobSheet, report_pdf
+from knurlsight.exchange.report_pdf import report_pdf
+from knurlsight.exchange.report_words import JobSheet
 from knurlsight.exchange.strip_place import stripped
 from knurlsight.records.chain import Book, Entry
 from knurlsight.records.photos import Picture

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache
 from importlib.util import find_spec
 from io import BytesIO
@@ -12,54 +11,19 @@ from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
 from knurlsight.errors import ExchangeError
-from knurlsight.exchange.inspected import Inspected, check_name, part_figures, quantity, title_of, unit_of
+from knurlsight.exchange import report_words as words
+from knurlsight.exchange.inspected import Inspected, check_name, unit_of
 from knurlsight.exchange.part_picture import part_close_up, smaller
+from knurlsight.exchange.report_words import JobSheet
 from knurlsight.reporting import figures
 from knurlsight.reporting.figures import Units
-from knurlsight.setup_math.forms import FORMS
 
 if TYPE_CHECKING:
     from knurlsight.result import CheckRecord, PartRecord
 
 FONT, BOLD = "DejaVuSans", "DejaVuSans-Bold"
-WORDS = {"pass": "PASS", "fail": "FAIL", "cannot_tell": "CANNOT TELL", None: "MEASURED"}
-#: The same colours as in the pictures; word and mark say it without them.
-COLOURS = {"pass": "#006e50", "fail": "#a83c00", "cannot_tell": "#464e58", None: "#28466e"}
-MARKS = {"pass": "✓ pass", "fail": "✗ FAIL", "cannot_tell": "? cannot tell"}
-MOST_REASONS, MOST_CAUSES, MOST_NOTES = 5, 3, 4
-#: How the line of a check says that its limit is not the setup's.
-DEFAULT_LIMIT = "(default limit)"
 MARGIN_MM = 14.0
 PICTURE_HEIGHT_MM = 62.0
-
-LIMITS_OF_USE = (
-    "The verdict holds for the side in view. Turn the part and take more photos to see the rest.",
-    "A check passes only when its whole interval lies inside the limits and fails only when it lies wholly outside; in "
-    "between the answer is cannot tell.",
-    "Uncertainties cover noise, fit, camera and the scale as named; a rule or card that is itself wrong, or a wrong "
-    "number typed, is not covered.",
-    "Depth in mm, hardness, burrs and strength are not judged. Fits and press-in diameters are a micrometer's work. Do "
-    "not release safety-critical parts on a photo alone.",
-)
-CAUTION = (
-    "Stop the spindle and take it out of gear before you photograph or touch the part. Fresh crests and flakes cut."
-)
-
-
-@dataclass(frozen=True)
-class JobSheet:
-    """What stands at the head and foot of every page.
-
-    Attributes
-    ----------
-    facts : tuple of (str, str)
-        Name and value: customer, part, revision …
-    head : str
-        Hash of the job's last entry; empty when the report is of no record.
-    """
-
-    facts: tuple[tuple[str, str], ...] = ()
-    head: str = ""
 
 
 def report_pdf(inspections: Sequence[Inspected], sheet: JobSheet | None = None, units: Units = "mm") -> bytes:
@@ -124,50 +88,31 @@ def _page(done: Inspected, part: PartRecord | None, sheet: JobSheet, units: Unit
     result = done.result
     verdict = part.verdict if part is not None else result.verdict
     reasons = part.reasons if part is not None else result.reasons
-    name = title_of(result) + (f", part {part.id}" if part is not None and len(result.parts) > 1 else "")
-    story = [_text(f"Knurl inspection: {name}", "head"), _facts(done, sheet, width), Spacer(1, 2 * mm)]
-    story.append(_verdict(verdict, [*_why(verdict, reasons, part), *_seen(part)], width))
+    story = [
+        _text(f"Knurl inspection: {words.title(done, part)}", "head"),
+        _facts(done, sheet, width),
+        Spacer(1, 2 * mm),
+    ]
+    story.append(_verdict(verdict, [*words.why(verdict, reasons, part), *words.seen(part)], width))
     story += [Spacer(1, 2.5 * mm), *_pictures(done, part, width), Spacer(1, 2 * mm)]
     if part is not None:
         if part.checks:
             story.append(_checks(part.checks, units, width))
-            if any(DEFAULT_LIMIT in check.words for check in part.checks):
+            if any(words.DEFAULT_LIMIT in check.words for check in part.checks):
                 story.append(_text("* limit by default; the setup states the others", "small"))
             story.append(Spacer(1, 2 * mm))
         story += _other_figures(part, units, width)
-        for cause in part.causes[:MOST_CAUSES]:
+        for cause in part.causes[: words.MOST_CAUSES]:
             story.append(_text(f"Look at ({cause.likelihood}): {cause.cause}. {cause.remedy}"))
-    for note in _notes(done)[:MOST_NOTES]:
+    for note in words.notes(done)[: words.MOST_NOTES]:
         story.append(_text(f"Note: {note}", "small"))
     story += [Spacer(1, 2 * mm), _limits_of_use(width), Spacer(1, 7 * mm), _signatures(width)]
     return story
 
 
-def _why(verdict: str | None, reasons: Sequence[str], part: PartRecord | None) -> list[str]:
-    if verdict is None:
-        return ["nothing is judged: no setup says what was wanted"]
-    if verdict == "pass" and part is not None:
-        return [f"all {len(part.checks)} checks lie inside their limits with their whole uncertainty"]
-    more = [f"and {len(reasons) - MOST_REASONS} more, in the result file"] if len(reasons) > MOST_REASONS else []
-    return [*reasons[:MOST_REASONS], *more]
-
-
-def _seen(part: PartRecord | None) -> list[str]:
-    """How much of the part the verdict is about."""
-    return [f"of the {part.seen_arc.value:.0f}° in view"] if part is not None and part.seen_arc is not None else []
-
-
 def _facts(done: Inspected, sheet: JobSheet, width: float) -> Any:
-    photos = "; ".join(f"{photo.file} (SHA-256 {photo.sha256[:16]}…)" for photo in done.result.photos[:3])
-    rows = [
-        *(("job", done.job), ("operation", done.operation), ("serial", done.serial)),
-        *sheet.facts,
-        *(("inspected by", done.who), ("when", done.when), ("machine", done.machine)),
-        ("wheels", ", ".join(done.wheels)),
-        ("scale", done.result.scale.source if done.result.scale is not None else "none"),
-        ("photo", photos),
-    ]
-    cells = [_text(f"<b>{escape(n)}</b> {escape(v)}", "small", markup=True) for n, v in rows if v]
+    rows = words.fact_rows(done, sheet)
+    cells = [_text(f"<b>{escape(n)}</b> {escape(v)}", "small", markup=True) for n, v in rows]
     columns = 3
     cells += [_text("", "small")] * (-len(cells) % columns)
     return _table([cells[i : i + columns] for i in range(0, len(cells), columns)], [width / columns] * columns, ())
@@ -178,11 +123,11 @@ def _verdict(verdict: str | None, why: Sequence[str], width: float) -> Any:
     from reportlab.platypus import Paragraph
 
     lines = "<br/>".join(escape(line) for line in why)
-    cells = [[Paragraph(WORDS[verdict], _styles()["verdict"]), Paragraph(lines, _styles()["why"])]]
-    share = 0.24 if len(WORDS[verdict]) < 9 else 0.34
+    cells = [[Paragraph(words.WORDS[verdict], _styles()["verdict"]), Paragraph(lines, _styles()["why"])]]
+    share = 0.24 if len(words.WORDS[verdict]) < 9 else 0.34
     look = [
-        ("BACKGROUND", (0, 0), (0, 0), HexColor(COLOURS[verdict])),
-        ("BOX", (0, 0), (-1, -1), 1.2, HexColor(COLOURS[verdict])),
+        ("BACKGROUND", (0, 0), (0, 0), HexColor(words.COLOURS[verdict])),
+        ("BOX", (0, 0), (-1, -1), 1.2, HexColor(words.COLOURS[verdict])),
         ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
         ("TEXTCOLOR", (0, 0), (0, 0), white),
         ("LEFTPADDING", (0, 0), (-1, -1), 6),
@@ -225,64 +170,41 @@ def _checks(checks: Sequence[CheckRecord], units: Units, width: float) -> Any:
     for check in checks:
         unit = unit_of(check.name)
         word = _text(
-            f'<font color="{COLOURS[check.verdict]}"><b>{MARKS[check.verdict]}</b></font>', "cell", markup=True
+            f'<font color="{words.COLOURS[check.verdict]}"><b>{words.MARKS[check.verdict]}</b></font>',
+            "cell",
+            markup=True,
         )
         rows.append(
             [
                 _text(check_name(check), "cell"),
-                _text(_found(check, units), "cell"),
+                _text(words.found_words(check, units), "cell"),
                 _text(figures.plain(check.nominal, unit, units) if check.nominal is not None else "", "cell"),
-                _text(_limits(check, units), "cell"),
+                _text(words.limits_words(check, units), "cell"),
                 word,
             ]
         )
     return _table(rows, [share * width for share in (0.33, 0.23, 0.12, 0.17, 0.15)], look, repeat=1)
 
 
-def _limits(check: CheckRecord, units: Units) -> str:
-    if check.lower is None and check.upper is None:
-        return ""
-    star = " *" if DEFAULT_LIMIT in check.words else ""
-    return figures.span(check.lower, check.upper, unit_of(check.name), units) + star
-
-
-def _found(check: CheckRecord, units: Units) -> str:
-    """A figure, or for checks with a word for an answer what their line says before the comma."""
-    if check.measured is not None:
-        q = quantity(check.measured)
-        # a whole count is certain where it is stated at all
-        counted = q is not None and not q.u and check.name.startswith("teeth")
-        return figures.plain(check.measured.value) if counted else figures.measured(q, units)
-    said = check.words.removeprefix(check.name).partition(", wanted")[0].strip()
-    return said or "not measured"
-
-
 def _other_figures(part: PartRecord, units: Units, width: float) -> list[Any]:
     from reportlab.lib.units import mm
     from reportlab.platypus import Spacer
 
-    judged = {check_name(check) for check in part.checks}
-    named = [(n, figures.measured(q, units)) for n, q in part_figures(part).items() if n not in judged]
-    form = [("form", f"{part.form} ({FORMS[part.form].words})")] if part.form and not part.checks else []
-    cells = [_text(f"{escape(n)} <b>{escape(v)}</b>", "small", markup=True) for n, v in [*form, *named]]
+    named = words.other_figures(part, units)
+    cells = [_text(f"{escape(n)} <b>{escape(v)}</b>", "small", markup=True) for n, v in named]
     if not cells:
         return []
     cells += [_text("", "small")] * (len(cells) % 2)
-    title = "Measured besides, not judged (k = 2)" if part.checks else "Measured (k = 2)"
     table = _table([cells[i : i + 2] for i in range(0, len(cells), 2)], [width / 2] * 2, ())
-    return [_text(title, "th"), table, Spacer(1, 2 * mm)]
-
-
-def _notes(done: Inspected) -> list[str]:
-    return list(dict.fromkeys([*(done.result.scale.notes if done.result.scale else ()), *done.result.notes]))
+    return [_text(words.other_figures_title(part), "th"), table, Spacer(1, 2 * mm)]
 
 
 def _limits_of_use(width: float) -> Any:
     from reportlab.lib.colors import HexColor
 
-    words = [_text(CAUTION, "bold"), *(_text(line, "small") for line in LIMITS_OF_USE)]
+    lines = [_text(words.CAUTION, "bold"), *(_text(line, "small") for line in words.LIMITS_OF_USE)]
     look = [("BOX", (0, 0), (-1, -1), 0.8, HexColor("#1c1f22")), ("LEFTPADDING", (0, 0), (-1, -1), 5)]
-    return _table([[w] for w in words], [width], look)
+    return _table([[line] for line in lines], [width], look)
 
 
 def _signatures(width: float) -> Any:
@@ -343,10 +265,10 @@ def _styles() -> dict[str, Any]:
     }
 
 
-def _text(words: str, style: str = "base", *, markup: bool = False) -> Any:
+def _text(said: str, style: str = "base", *, markup: bool = False) -> Any:
     from reportlab.platypus import Paragraph
 
-    return Paragraph(words if markup else escape(words), _styles()[style])
+    return Paragraph(said if markup else escape(said), _styles()[style])
 
 
 def _table(cells: Sequence[Sequence[Any]], widths: Sequence[float], look: Sequence[Any], repeat: int = 0) -> Any:
