@@ -99,10 +99,37 @@ def test_place_stays_at_home_unless_asked(tmp_path):
     with filled(tmp_path / "one", place=True) as store:
         bare, whole = exported(store), exported(store, originals=True)
     assert PLACE not in bare and PLACE in whole
-    with pytest.raises(ExchangeError, match="without place and owner") as refused:
-        read_bundle(bare, "b.zip")
-    assert "--originals" in refused.value.hint
     assert len(read_bundle(whole, "b.zip").pictures) == 4
+
+
+def test_photos_without_place_stand_in_for_their_originals(tmp_path):
+    with filled(tmp_path / "one", place=True) as store:
+        first = exported(store)
+        with taken_in(first, tmp_path / "two") as other:
+            assert entries(other, "2041") == entries(store, "2041")
+            assert exported(other) == exported(other, originals=True) == first
+            seen = verify(other)
+            assert not seen.faults
+            assert "without place and owner and stand in" in " ".join(seen.remarks)
+            kept = [p for p in other.photos.glob("??/*") if "." in p.name]
+            assert kept and PLACE not in b"".join(p.read_bytes() for p in kept)
+            kept[0].chmod(0o644)
+            kept[0].write_bytes(kept[0].read_bytes()[:-1] + b"?")
+            (fault,) = verify(other).faults
+            assert "stands in" in fault and kept[0].name in fault
+
+
+def test_a_stand_in_is_named_by_a_hash(tmp_path):
+    def change(files):
+        manifest = json.loads(files[MANIFEST])
+        name, told = next((n, t) for n, t in manifest["photos"].items() if t["as"] == "stripped")
+        manifest["photos"]["../" + name] = told
+        files[MANIFEST] = json.dumps(manifest).encode()
+
+    with filled(tmp_path / "one", place=True) as store:
+        bad = rewritten(exported(store), change)
+    with pytest.raises(ExchangeError, match="not the hash of a photo"):
+        read_bundle(bad, "b.zip")
 
 
 def rewritten(data: bytes, change) -> bytes:

@@ -117,6 +117,8 @@ def take_in(
                 restore_book(opened, wheel, ())
     last = brought.job[-1]
     say(f"job {last.book.name}: {len(brought.job)} entries, {len(brought.pictures)} photos taken over")
+    if bare := sum(bool(p.instead_of) for p in brought.pictures):
+        typer.echo(f"note: {bare} photos came without place and owner and stand in for their originals", err=True)
     typer.echo(f"hash {last.hash}", err=True)
 
 

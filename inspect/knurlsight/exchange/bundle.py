@@ -82,7 +82,7 @@ def export_bundle(
     exported_at : str
         ISO 8601.
     originals : bool
-        Hand photos on as they are, with place and owner; only such a bundle brings photos that hold any whole.
+        Hand photos on as they are, with place and owner; else what is stripped of them stands in for the original.
 
     Raises
     ------
@@ -133,10 +133,8 @@ def _handed_on(data: bytes, named: Mapping[str, Any], entry: Entry, originals: b
     if named["role"] == "annotated":
         noted = with_note(data, note_of(inspected(entry)))
         return (noted, "noted") if without_note(noted) == data else (data, "kept")
-    if originals:
-        return data, "kept"
-    clean = stripped(data, named["name"])
-    return clean, "kept" if clean == data else "stripped"
+    clean = data if originals else stripped(data, named["name"])
+    return clean, "kept" if hashlib.sha256(clean).hexdigest() == named["sha256"] else "stripped"
 
 
 def _book(written: Sequence[Entry]) -> dict[str, Any]:
@@ -163,8 +161,7 @@ def read_bundle(data: bytes, source: str) -> Bundle:
     Raises
     ------
     ExchangeError
-        It is no bundle, names climb out of it, it unfolds without bounds, a file was changed, or its photos were
-        stripped of place and owner.
+        It is no bundle, names climb out of it, it unfolds without bounds, or a file was changed.
     """
     try:
         with zipfile.ZipFile(BytesIO(data)) as opened:
@@ -243,7 +240,6 @@ def _object(data: bytes, name: str, source: str) -> dict[str, Any]:
 
 def _pictures(kept: object, content: Mapping[str, bytes], source: str) -> tuple[Picture, ...]:
     pictures = []
-    bare = 0
     if not isinstance(kept, dict):
         raise ExchangeError(f"{source}: {MANIFEST} names no photos")
     for sha256, told in kept.items():
@@ -253,18 +249,15 @@ def _pictures(kept: object, content: Mapping[str, bytes], source: str) -> tuple[
         except (KeyError, TypeError):
             raise ExchangeError(f"{source}: the photo {str(sha256)[:16]} is not in it") from None
         if how == "stripped":
-            bare += 1
+            if not re.fullmatch("[0-9a-f]{64}", str(sha256)):
+                raise ExchangeError(f"{source}: {str(sha256)[:16]!r} is not the hash of a photo")
+            pictures.append(Picture(name, data, str(sha256)))
             continue
         if how == "noted":
             data = without_note(data)
         if hashlib.sha256(data).hexdigest() != sha256:
             raise ExchangeError(f"{source}: the photo {path[:80]} is not the one of the record")
         pictures.append(Picture(name, data))
-    if bare:
-        raise ExchangeError(
-            f"{source}: {bare} of its photos came without place and owner; the record knows them with both",
-            hint="ask for it with job export … --originals; this one is to read",
-        )
     return tuple(pictures)
 
 

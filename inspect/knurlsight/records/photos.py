@@ -2,6 +2,10 @@
 
 A file is written under a temporary name and fsynced; it gets its name inside the transaction that records it. After an
 interruption there may be a photo that no entry names, never an entry without its photo, and never half a photo.
+
+A job that is handed on leaves with photos stripped of place and owner, whose bytes are not those that the record knows.
+Such a photo is kept as a stand-in: under the original's hash and, behind it, its own. It can be held against its own
+hash, and nobody can prove that it shows what the original showed.
 """
 
 from __future__ import annotations
@@ -18,20 +22,32 @@ from knurlsight.errors import RecordError, StoreError
 
 MAX_BYTES = 400_000_000
 _INCOMING = "incoming"
+_STAND_IN = ".without-place."
 _STALE_S = 3600
 
 
 @dataclass(frozen=True)
 class Picture:
-    """A file to be kept: its name without folder, and its bytes."""
+    """A file to be kept: its name without folder, its bytes, and the hash of the original that it stands in for."""
 
     name: str
     data: bytes = field(repr=False)
+    instead_of: str = ""
 
     @property
     def sha256(self) -> str:
         """Of the bytes."""
         return hashlib.sha256(self.data).hexdigest()
+
+    @property
+    def named_as(self) -> str:
+        """The hash by which entries name it."""
+        return self.instead_of or self.sha256
+
+    @property
+    def kept_as(self) -> str:
+        """Its name in the store."""
+        return f"{self.instead_of}{_STAND_IN}{self.sha256}" if self.instead_of else self.sha256
 
 
 def read_picture(path: Path) -> Picture:
@@ -58,6 +74,21 @@ def photo_path(folder: Path, sha256: str) -> Path:
     return folder / sha256[:2] / sha256
 
 
+def stand_in(folder: Path, sha256: str) -> Path | None:
+    """The file that stands in for the photo with this hash; None where there is none."""
+    return min((folder / sha256[:2]).glob(f"{sha256}{_STAND_IN}*"), default=None)
+
+
+def own_hash(kept_as: str) -> str:
+    """The hash that a kept file must have, by its name."""
+    return kept_as.rpartition(_STAND_IN)[2]
+
+
+def original_hash(kept_as: str) -> str:
+    """The hash by which entries name a kept file, by its name."""
+    return kept_as.partition(_STAND_IN)[0]
+
+
 @dataclass(frozen=True)
 class Incoming:
     """Files on disk under temporary names, waiting for their own."""
@@ -72,8 +103,8 @@ class Incoming:
         ------
         OSError
         """
-        for temporary, sha256 in self.waiting:
-            target = photo_path(self.folder, sha256)
+        for temporary, name in self.waiting:
+            target = photo_path(self.folder, name)
             target.parent.mkdir(exist_ok=True)
             temporary.chmod(0o444)
             temporary.replace(target)
@@ -100,14 +131,14 @@ def bring_in(folder: Path, pictures: Sequence[Picture]) -> Incoming:
     _sweep(incoming)
     waiting: list[tuple[Path, str]] = []
     try:
-        for picture in {p.sha256: p for p in pictures}.values():
-            kept = photo_path(folder, picture.sha256)
+        for picture in {p.kept_as: p for p in pictures}.values():
+            kept = photo_path(folder, picture.kept_as)
             if kept.exists():
                 if kept.stat().st_size != len(picture.data):
                     raise StoreError(f"{kept}: the photo kept here is damaged", hint="knurlsight job verify")
                 continue
             handle, name = tempfile.mkstemp(prefix=picture.sha256[:16] + ".", dir=incoming)
-            waiting.append((Path(name), picture.sha256))
+            waiting.append((Path(name), picture.kept_as))
             with os.fdopen(handle, "wb") as file:
                 file.write(picture.data)
                 file.flush()
@@ -119,7 +150,7 @@ def bring_in(folder: Path, pictures: Sequence[Picture]) -> Incoming:
 
 
 def kept_photos(folder: Path) -> dict[str, int]:
-    """Hash (by file name) and size in bytes of every file kept."""
+    """Name (its hash, or that of a stand-in) and size in bytes of every file kept."""
     kept = {}
     for path in folder.glob("??/*"):
         kept[path.name] = path.stat().st_size

@@ -15,7 +15,7 @@ from knurlsight.errors import StoreError
 from knurlsight.records.chain import Book, Entry, chain_faults, is_whole
 from knurlsight.records.corrections import as_corrected, withdrawn
 from knurlsight.records.facts import JobFacts
-from knurlsight.records.photos import photo_path
+from knurlsight.records.photos import photo_path, stand_in
 from knurlsight.records.store import Store
 from knurlsight.records.tables import book, entry
 from knurlsight.records.wording import job_number
@@ -180,7 +180,7 @@ def wheels(store: Store) -> tuple[str, ...]:
 
 
 def photo(store: Store, sha256: str) -> Path:
-    """The file of a kept photo.
+    """The file of a kept photo, or what stands in for it.
 
     Raises
     ------
@@ -189,6 +189,9 @@ def photo(store: Store, sha256: str) -> Path:
     """
     path = photo_path(store.photos, sha256)
     if not path.is_file():
+        instead = stand_in(store.photos, sha256)
+        if instead is not None:
+            return instead
         raise StoreError(f"{path}: the photo is gone from the store", hint="knurlsight job verify")
     return path
 

@@ -121,7 +121,7 @@ def _check_corrections(at: Book, written: Sequence[Entry]) -> None:
 
 def _check_pictures(at: Book, written: Sequence[Entry], pictures: Sequence[Picture]) -> None:
     named = {p["sha256"]: p["name"] for made in written for p in made.body.get("photos", ())}
-    given = {p.sha256: p.name for p in pictures}
+    given = {p.named_as: p.name for p in pictures}
     missing = [name for sha256, name in named.items() if sha256 not in given]
     if missing:
         raise RecordError(f"{at.kind} {at.name}: {', '.join(missing[:5])} missing or changed on the way")

@@ -15,7 +15,7 @@ from sqlalchemy.exc import DBAPIError
 
 from knurlsight.errors import RecordError, StoreError
 from knurlsight.records.chain import Book, chain_faults
-from knurlsight.records.photos import file_hash, kept_photos, photo_path
+from knurlsight.records.photos import file_hash, kept_photos, original_hash, own_hash, photo_path, stand_in
 from knurlsight.records.read import parsed_row
 from knurlsight.records.search import search_row
 from knurlsight.records.store import Store
@@ -176,10 +176,15 @@ def _check_search(connection: sa.Connection, only: Book | None, found: _Findings
 
 
 def _check_photos(store: Store, only: Book | None, found: _Findings) -> tuple[int, list[str]]:
+    stand_ins = 0
     for sha256, (size, where) in found.photos.items():
         path = photo_path(store.photos, sha256)
         try:
-            if not path.is_file():
+            if not path.is_file() and (instead := stand_in(store.photos, sha256)) is not None:
+                stand_ins += 1
+                if file_hash(instead) != own_hash(instead.name):
+                    found.faults.append(f"{where}: what stands in for it was changed or has rotted ({instead})")
+            elif not path.is_file():
                 found.faults.append(f"{where}: the file is gone ({path})")
             elif path.stat().st_size != size:
                 found.faults.append(f"{where}: the file has {path.stat().st_size} bytes instead of {size} ({path})")
@@ -188,8 +193,13 @@ def _check_photos(store: Store, only: Book | None, found: _Findings) -> tuple[in
         except OSError as e:
             found.faults.append(f"{where}: the file cannot be read, {e.strerror} ({path})")
     remarks = []
+    if stand_ins:
+        remarks.append(
+            f"{stand_ins} photos came without place and owner and stand in for their originals: each is as it came, "
+            "but that it shows what its original showed is not proven here"
+        )
     if only is None:
-        strays = set(kept_photos(store.photos)) - set(found.photos)
+        strays = {original_hash(name) for name in kept_photos(store.photos)} - set(found.photos)
         if strays:
             remarks.append(
                 f"{len(strays)} photos belong to no entry: left by an interrupted attach, or their entries were removed"
