@@ -53,6 +53,7 @@ def serve(store: str | None, port: int, *, lan: bool, https: bool, jobs: int = 0
     import uvicorn
 
     from knurlsight.bench.app import bench_app
+    from knurlsight.bench.connections import BoundedConnection
 
     place = find_place(store)
     folder = bench_folder(folder_for(place))
@@ -67,6 +68,7 @@ def serve(store: str | None, port: int, *, lan: bool, https: bool, jobs: int = 0
             say(code_words(where, bench.pairing.code()))
         config: Config = uvicorn.Config(
             bench_app(bench),
+            http=BoundedConnection,
             log_config=None,
             log_level="warning",
             access_log=False,
