@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import io
+import json
+
 import pytest
 from bench_doubles import client, hand_in, paired_phone, running_bench, wait_for
 from knurlsight.bench import keeping, submissions
+from knurlsight.records.photos import Picture
 from knurlsight.records.read import entries
-from knurlsight.records.write import new_job
+from knurlsight.records.write import attach, new_job
+from PIL import Image
 
 
 @pytest.fixture
@@ -53,6 +58,37 @@ def test_kept_after_the_time_to_take_it_back(bench, monkeypatch):
     again = phone.post(f"/inspections/{identity}/keep", data=sent)
     assert again.status_code == 409 and len(inspections_of(bench)) == 1
     assert phone.post(f"/inspections/{identity}/undo").status_code == 409
+
+
+def test_small_pictures_of_what_the_command_line_attached(bench):
+    measured(bench, client(bench))
+    result = json.loads(next(bench.folder.path.rglob("result.json")).read_text())
+
+    def attached(photo, annotated=None):
+        given = Picture("a.jpg", photo)
+        named = result["photos"][0] | {"file": given.name, "sha256": given.sha256}
+        return attach(bench.records.store(), "2041", result | {"photos": [named]}, [given], annotated)
+
+    turned = Image.new("RGB", (1200, 600), "red").getexif()
+    turned[0x0112] = 6  # EXIF 2.32, 4.6.4 A, orientation: the 0th row is the right-hand side
+    photo, annotated, broken = io.BytesIO(), io.BytesIO(), b"\xff\xd8 no picture"
+    Image.new("RGB", (1200, 600), "red").save(photo, "JPEG", exif=turned)
+    Image.new("RGB", (400, 300), "blue").save(annotated, "PNG")
+    made = [
+        attached(photo.getvalue(), Picture("b.png", annotated.getvalue())),
+        attached(photo.getvalue()),
+        attached(broken),
+    ]
+    page = client(bench).get("/jobs/2041").text
+    answers = []
+    for entry in made:
+        path = f"/jobs/2041/pictures/{entry.body['photos'][-1]['sha256']}/small"
+        assert f'<img src="{path}"' in page
+        answers.append(client(bench).get(path))
+    assert [a.status_code for a in answers] == [200, 200, 404]
+    assert [Image.open(io.BytesIO(a.content)).size for a in answers[:2]] == [(200, 150), (100, 200)]
+    assert client(bench).get(f"/jobs/2041/pictures/{'0' * 64}/small").status_code == 404
+    assert client(bench).get("/jobs/2041/pictures/..%2Fx/small").status_code == 404
 
 
 def test_taken_back_in_time_leaves_nothing(bench, monkeypatch):

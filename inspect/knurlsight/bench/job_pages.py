@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-from pathlib import Path
 from urllib.parse import quote
 
 from starlette.requests import Request
@@ -16,6 +14,7 @@ from knurlsight.bench.intake import form_of, text_of
 from knurlsight.bench.page_answers import in_thread, page, see
 from knurlsight.bench.part_pages import DECISIONS
 from knurlsight.bench.refusals import RefusedError
+from knurlsight.bench.small_copy import make_small_copy
 from knurlsight.records.facts import DispositionFacts, JobFacts, facts_from
 from knurlsight.records.read import entries, jobs, photo
 from knurlsight.records.search import Wanted, find
@@ -59,7 +58,6 @@ def job_history(request: Request) -> Response:
             {
                 "entry": entry,
                 "picture": sha256,
-                "thumb": bool(sha256) and keeping.thumb_path(bench.folder, sha256).is_file(),
                 "about": entry.body.get("about"),
                 "note": entry.body.get("note") or entry.body.get("text") or "",
             }
@@ -89,15 +87,16 @@ async def job_noted(request: Request) -> Response:
 def job_picture(request: Request) -> Response:
     """A kept picture of a job, large or small: only those that an entry of the job names."""
     bench, sha256 = bench_of(request), request.path_params["sha256"]
+    store = bench.records.store()
+    named = {p["sha256"] for e in entries(store, request.path_params["number"]) for p in e.body.get("photos", ())}
+    if sha256 not in named:
+        raise RefusedError(404, "no-file", "there is no such picture in this job", "open the job")
     if request.path_params["size"] == "small":
-        path: Path = keeping.thumb_path(bench.folder, sha256)
-        if not re.fullmatch(r"[0-9a-f]{64}", sha256) or not path.is_file():
-            raise RefusedError(404, "no-file", "there is no small copy of it", "open the large one")
+        path = keeping.thumb_path(bench.folder, sha256)
+        # what came by the command line has none yet
+        if not path.is_file() and not make_small_copy(photo(store, sha256), path):
+            raise RefusedError(404, "no-file", "no small copy can be made of it", "open the large one")
     else:
-        store = bench.records.store()
-        named = {p["sha256"] for e in entries(store, request.path_params["number"]) for p in e.body.get("photos", ())}
-        if sha256 not in named:
-            raise RefusedError(404, "no-file", "there is no such picture in this job", "open the job")
         path = photo(store, sha256)
     with path.open("rb") as file:
         kind = image_kind(file.read(16))
