@@ -176,7 +176,7 @@ def test_live_picture_with_guidance(browser, said, shots):
     complaints = watched(page)
     page.goto(f"http://localhost:{PORT}/camera")  # browsers give the camera to this computer, or over HTTPS
     page.get_by_role("button", name="Start the camera").click()
-    page.wait_for_function("/^[0-9]/.test(document.querySelector('#guide-pitch').textContent)", timeout=60_000)
+    page.locator("#guide-pitch", has_text=re.compile(r"^\d")).wait_for(timeout=60_000)
     guides = {n: page.locator(f"#guide-{n}").inner_text() for n in ("sharp", "glare", "pitch", "level")}
     assert (guides["sharp"], guides["glare"], guides["level"]) == ("good", "good", "not known here")
     assert int(re.match(r"\d+", guides["pitch"])[0]) == pytest.approx(13.8, abs=2)  # it guides, it does not measure
