@@ -67,6 +67,11 @@ def test_the_examples_run_as_they_stand(served, tmp_path):
             words["TOKEN"] = answer["token"]
         elif "/setups" in line:
             words["SETUP"] = answer["hash"]
+        elif "continues=" in line:
+            assert len(answer["photos"]) == 2  # its own and that of the inspection before
+            refused = json.loads(shell(line.replace("45deg", "x"), words).stdout)["error"]
+            assert refused["code"] == "turned" and "x" in refused["message"]
+            assert answer["id"] != words["ID"] and answer["setup"] == words["SETUP"]
         elif "photo=@" in line:
             words["ID"] = answer["id"]
             assert json.loads(shell(line, words).stdout)["id"] == answer["id"]  # sent again: the same

@@ -5,15 +5,19 @@ from __future__ import annotations
 import json
 import struct
 import zlib
+from dataclasses import replace
 from pathlib import Path
 
 import made_patterns as made
 import pytest
+from knurlsight import inspection
 from knurlsight.bench.compare import differences
 from knurlsight.bench.measuring import Answered, Refusal, Task, answer_folder, measure_photos
 from knurlsight.bench.submissions import MOST_PIXELS
 from knurlsight.bench.verdict_view import shoot_again, view_of
 from knurlsight.exchange.picture_note import read_note
+from knurlsight.joining import turns
+from knurlsight.joining.closure import Step
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 NAME = "IMG 7.jpg"
@@ -96,7 +100,6 @@ def test_photos_that_cannot_be_measured_are_told_by_their_own_name(tmp_path, dat
 
 
 def test_a_bug_is_told_as_one(tmp_path, monkeypatch):
-    from knurlsight import inspection
 
     monkeypatch.setattr(inspection, "inspect_part", lambda *a: 1 / 0)
     answer = measure_photos(task(tmp_path / "x", (FIXTURES / "diamond_rule.jpg").read_bytes()))
@@ -137,3 +140,20 @@ def test_only_figures_of_both_are_compared():
     assert len(differences(with_balance, result_with(1, 0.01), "mm")) == 1
     (row,) = differences(result_with(25.4, 0.01), result_with(25.4, 0.01), "in")
     assert "in" in row.now and not row.differs
+
+
+def test_photos_of_a_part_turned_are_measured_as_one_set(tmp_path, monkeypatch):
+    asked = []
+
+    def joined(photos, step, setup, scale):
+        asked.append(([p.name for p in photos], step))
+        return inspection.inspect_part(photos[:1], setup, scale)
+
+    monkeypatch.setattr(turns, "inspect_turned", joined)
+    photo = (FIXTURES / "diamond_unequal.jpg").read_bytes()
+    one = task(tmp_path / "set", photo, scale="card:10mm")
+    both = replace(one, photos=("photo-1.jpg", "photo-1.jpg"), named=("a.jpg", "b.jpg"), turned="60+-0.5deg")
+    assert isinstance(measure_photos(both), Answered)
+    assert asked == [(["a.jpg", "b.jpg"], Step(60.0, 0.5))]
+    assert isinstance(measure_photos(replace(one, turned="60deg")), Answered)  # the first of a set stands alone
+    assert len(asked) == 1

@@ -11,10 +11,10 @@ import pytest
 from bench_scene import Caliper, CameraPose, Part, Scene, Segment, Sensor, light_from, turned_views
 from knurl_height import Knurl, Seam
 from knurlsight.cli import run
-from knurlsight.commands.inspect_command import turn_step
 from knurlsight.errors import UnitError
 from knurlsight.inspection import ScaleRequest
 from knurlsight.joining.closure import Step, count_round
+from knurlsight.joining.step_words import turn_step
 from knurlsight.joining.turns import depth_round, inspect_turned
 from made_patterns import family, pattern
 from photoscale.photo import Photo

@@ -117,6 +117,7 @@ class Dispatch:
             setup_text_of(self.folder, asked.setup),
             asked.scale,
             asked.units,
+            asked.turned,
         )
         answer = worker.run(task)
         if self._stop.is_set() and isinstance(answer, Died):

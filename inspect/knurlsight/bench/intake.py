@@ -18,8 +18,10 @@ from knurlsight.bench.devices import Device
 from knurlsight.bench.refusals import RefusedError
 from knurlsight.bench.setups import setup_text_of
 from knurlsight.bench.submissions import MOST_PHOTOS, Submission
+from knurlsight.errors import UnitError
 
 MOST_TEXT = 500
+USUAL_STEP = "45deg"  # so that eight photos go round
 
 
 @contextlib.asynccontextmanager
@@ -101,11 +103,40 @@ def hand_in(
     scale: str,
     units: Literal["mm", "in"],
 ) -> tuple[Submission, bool]:
-    """Take the photos of a form in; see `submissions.hand_in`."""
-    setup_text_of(bench.folder, setup)
+    """Take the photos of a form in; see `submissions.hand_in`.
+
+    With `continues`, the id of an inspection, they show the same part turned further: they are measured together with
+    its photos, by its setup and scale.
+    """
+    turned = text_of(form, "turned")
     photos = [(f.filename or "photo.jpg", f.file) for f in photos_of(form)]
-    found = submissions.hand_in(
-        bench.folder, device.id, text_of(form, "upload"), photos, setup=setup, scale=scale, units=units
-    )
+    with contextlib.ExitStack() as opened:
+        if photos and (identity := text_of(form, "continues")):
+            before = submissions.submission(bench.folder, identity)
+            setup, scale = before.asked.setup, before.asked.scale
+            turned = turned or before.asked.turned or USUAL_STEP
+            folder = submissions.folder_of(bench.folder, before)
+            earlier = zip(before.asked.named, before.asked.photos, strict=True)
+            photos = [*((name, opened.enter_context((folder / file).open("rb"))) for name, file in earlier), *photos]
+        if turned:
+            from knurlsight.joining.step_words import (
+                turn_step,  # brings the measuring along, which most never need here
+            )
+
+            try:
+                turn_step(turned, max(2, len(photos)))
+            except UnitError as e:
+                raise RefusedError(422, "turned", e.message, e.hint or "turned=45deg") from e
+        setup_text_of(bench.folder, setup)
+        found = submissions.hand_in(
+            bench.folder,
+            device.id,
+            text_of(form, "upload"),
+            photos,
+            setup=setup,
+            scale=scale,
+            units=units,
+            turned=turned,
+        )
     bench.dispatch.wake()
     return found

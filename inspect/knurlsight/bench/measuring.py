@@ -32,7 +32,10 @@ THUMB_PX = 200
 
 @dataclass(frozen=True)
 class Task:
-    """Photos to measure: their folder, file names and spoken names, the setup's text (empty: none) and the rest."""
+    """Photos to measure: their folder, file names and spoken names, the setup's text (empty: none) and the rest.
+
+    `turned`, a ``--turn`` word: by which step the part was turned from one to the next; empty for repeats.
+    """
 
     folder: Path
     photos: tuple[str, ...]
@@ -40,6 +43,7 @@ class Task:
     setup_text: str
     scale: str
     units: Literal["mm", "in"]
+    turned: str = ""
 
 
 @dataclass(frozen=True)
@@ -99,6 +103,8 @@ def _answer(task: Task) -> tuple[str | None, str, str]:
     from knurlsight.exchange.picture_note import note_of, with_note
     from knurlsight.exchange.report_pdf import report_pdf
     from knurlsight.inspection import ScaleRequest, inspect_part
+    from knurlsight.joining.step_words import turn_step
+    from knurlsight.joining.turns import inspect_turned
     from knurlsight.reporting import pictures, report
     from knurlsight.result import json_text, result_of
     from knurlsight.setup_math.setup import setup_from_text
@@ -106,7 +112,10 @@ def _answer(task: Task) -> tuple[str | None, str, str]:
     setup = setup_from_text(task.setup_text) if task.setup_text else None
     scale = ScaleRequest(parse_scale(task.scale) if task.scale else None)
     photos = [_photo(task.folder / file, name) for file, name in zip(task.photos, task.named, strict=True)]
-    inspection = inspect_part(photos, setup, scale)
+    if task.turned and len(photos) > 1:
+        inspection = inspect_turned(photos, turn_step(task.turned, len(photos)), setup, scale)
+    else:
+        inspection = inspect_part(photos, setup, scale)
     view = view_of(inspection)
     picture = pictures.annotated(inspection, task.units)
     result = result_of(inspection)

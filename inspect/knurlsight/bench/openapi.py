@@ -36,6 +36,14 @@ _FORM = {
         "setup": {"type": "string", "description": "hash of a setup; empty: measure only"},
         "scale": {"type": "string", "description": "as --scale; auto: whatever card or rule is found"},
         "units": {"type": "string", "enum": ["mm", "in"], "description": "of the report and the picture"},
+        "turned": {
+            "type": "string",
+            "description": "as --turn: by which step the part was turned from one photo to the next; empty: repeats",
+        },
+        "continues": {
+            "type": "string",
+            "description": "id of an inspection of the same part, turned since; its photos, setup and scale are used",
+        },
     },
 }
 

@@ -76,6 +76,8 @@ def inspection(request: Request) -> Response:
         before=before,
         setup_name=setups.name_of(bench.folder, this.asked.setup),
         decisions=DECISIONS,
+        upload=secrets.token_hex(12),
+        most_photos=submissions.MOST_PHOTOS,
     )
 
 

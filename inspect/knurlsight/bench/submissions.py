@@ -54,6 +54,8 @@ class Asked:
     scale : str
         A ``--scale`` word; empty: whatever is found.
     units : "mm" or "in"
+    turned : str
+        A ``--turn`` word: the photos show the part turned by this step from one to the next; empty: they are repeats.
     """
 
     photos: tuple[str, ...]
@@ -61,6 +63,7 @@ class Asked:
     setup: str
     scale: str
     units: Literal["mm", "in"]
+    turned: str = ""
 
 
 @dataclass(frozen=True)
@@ -111,6 +114,7 @@ def hand_in(
     setup: str,
     scale: str,
     units: Literal["mm", "in"],
+    turned: str = "",
 ) -> tuple[Submission, bool]:
     """Take photos of one part in; returns the submission, and whether it is new.
 
@@ -122,7 +126,7 @@ def hand_in(
     upload : str
         The device's own name of this upload; the same name with the same photos gives the submission it has already.
     photos : sequence of (name, open file)
-    setup, scale, units
+    setup, scale, units, turned
         See `Asked`.
 
     Raises
@@ -148,8 +152,8 @@ def hand_in(
         content = hashlib.sha256()
         for name, (_, file) in zip(names, photos, strict=True):
             content.update(_written(file, arriving / name))
-        asked = Asked(tuple(names), tuple(clean_name(name) for name, _ in photos), setup, scale, units)
-        content.update(json.dumps([setup, scale]).encode())
+        asked = Asked(tuple(names), tuple(clean_name(name) for name, _ in photos), setup, scale, units, turned)
+        content.update(json.dumps([setup, scale, *([turned] if turned else [])]).encode())
         return _entered(folder, device, upload, identity, arriving, asked, content.hexdigest())
     finally:
         shutil.rmtree(arriving, ignore_errors=True)
@@ -383,7 +387,14 @@ def _submission(row: sqlite3.Row) -> Submission:
         row["number"],
         row["id"],
         row["device"],
-        Asked(tuple(asked["photos"]), tuple(asked["named"]), asked["setup"], asked["scale"], asked["units"]),
+        Asked(
+            tuple(asked["photos"]),
+            tuple(asked["named"]),
+            asked["setup"],
+            asked["scale"],
+            asked["units"],
+            asked.get("turned", ""),  # those of older versions are repeats
+        ),
         row["state"],
         row["attempts"],
         row["made"],

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from photoscale.quantity import Quantity
 
     from knurlsight.inspection import Inspection, ScaleRequest
-    from knurlsight.joining.closure import Step
     from knurlsight.records.attach import Ticket
     from knurlsight.reporting import figures
     from knurlsight.setup_math.setup_model import Setup
@@ -189,10 +188,11 @@ def run_inspection(
 
     from knurlsight.inspection import inspect_part
 
-    step = turn_step(turn, len(photos)) if turn is not None else None
     if turn is not None:
+        from knurlsight.joining.step_words import turn_step
         from knurlsight.joining.turns import inspect_turned
 
+        step = turn_step(turn, len(photos))
         return inspect_turned([load_photo(p) for p in photos], step, wanted, request)
     return inspect_part([load_photo(p) for p in photos], wanted, request)
 
@@ -267,30 +267,6 @@ def run_likeness(photos: list[Path], like: Path, request: ScaleRequest, like_sca
     # a scale in another photo, a height or a distance are of the part's own picture
     own = ScaleRequest(word) if like_scale is not None else request
     return inspect_like([load_photo(p) for p in photos], load_photo(like), request, own)
-
-
-def turn_step(words: str, photos: int) -> Step | None:
-    """The step as typed, ``60deg`` or ``60+-0.1deg``; None for ``auto``."""
-    from knurlsight.errors import UnitError
-    from knurlsight.joining.closure import Step
-    from knurlsight.joining.turns import U_STEP_DEG
-    from knurlsight.units import parse_signed_angle
-
-    if photos < 2:
-        raise UnitError("--turn needs several photos of the part, each turned by one step more; one was named")
-    if words.strip().lower() == "auto":
-        return None
-    size, *rest = words.replace("±", "+-").split("+-")
-    if len(rest) > 1:
-        raise UnitError(f"--turn {words!r} is not an angle with its ±", hint="--turn 60+-0.1deg")
-    deg = abs(parse_signed_angle(size))
-    u_deg = abs(parse_signed_angle(rest[0])) if rest else U_STEP_DEG
-    if not 1 <= deg <= 180 or u_deg > deg / 4:
-        raise UnitError(
-            f"--turn {words!r}: a step is 1 to 180 degrees, its uncertainty at most a quarter of it",
-            hint="--turn 60deg",
-        )
-    return Step(deg, u_deg)
 
 
 def write_outputs(

@@ -37,6 +37,7 @@ function sendOnce(upload) {
     const form = new FormData();
     form.append("upload", upload.upload);
     form.append("od", upload.od);
+    for (const name of ["turned", "continues"]) if (upload[name]) form.append(name, upload[name]);
     for (const photo of upload.photos) form.append("photo", photo, photo.name ?? "photo.jpg");
     const request = new XMLHttpRequest();
     request.open("POST", "/inspections");
@@ -116,8 +117,8 @@ async function showWhileWaiting(photo, path) {
 }
 
 // All of them are remembered before the first is sent, should the page be closed on the way.
-async function handIn(parts, od) {
-  const uploads = parts.map((photos) => ({ upload: uploadName(), photos, od }));
+async function handIn(parts, od, more = {}) {
+  const uploads = parts.map((photos) => ({ upload: uploadName(), photos, od, ...more }));
   for (const upload of uploads) await remember(upload);
   let path = null;
   for (const upload of uploads) path = await send(upload);
@@ -128,13 +129,14 @@ async function shoot(files) {
   const form = find("#shoot"), photos = Array.from(files).filter((f) => f.size > 0);
   if (!photos.length || !form.reportValidity()) return;
   const od = form.elements.od.value;
-  let many = false;
+  let many = false, turned = "";
   if (photos.length > 1) {
     const answer = await askSeveral(photos.length, od);
     if (answer === "cancel") return;
     many = answer === "many";
+    turned = answer === "turned" ? "45deg" : "";
   }
-  const path = await handIn(many ? photos.map((p) => [p]) : [photos], od);
+  const path = await handIn(many ? photos.map((p) => [p]) : [photos], od, { turned });
   if (path) {
     form.elements.od.value = ""; // a reading is that of one part
     location.assign(many ? "/" : path);
@@ -170,6 +172,16 @@ function preparePicking() {
   pending().then(async (left) => {
     for (const upload of left) await send(upload);
     if (left.length) location.reload();
+  });
+}
+
+// The same part, turned: its photo goes along with those that are there.
+function prepareTurning(input) {
+  input.addEventListener("change", async () => {
+    const photos = Array.from(input.files).filter((f) => f.size > 0);
+    const path = photos.length ? await handIn([photos], "", { continues: input.dataset.id, turned: input.form.elements.turned.value }) : null;
+    if (path) location.assign(path);
+    input.value = "";
   });
 }
 
@@ -286,6 +298,7 @@ function prepareShare(button) {
 }
 
 if (find("#shoot") && find("#several")) preparePicking();
+if (find("#turn")) prepareTurning(find("#turn"));
 if (find("#waiting")) follow(find("#waiting"));
 if (find("form#kept")) countDown(find("form#kept"));
 if (find("#zoomed")) prepareZoom(find("#zoomed"));
