@@ -6,7 +6,7 @@ import io
 import json
 
 import pytest
-from bench_doubles import client, hand_in, paired_phone, running_bench, wait_for
+from bench_doubles import client, hand_in, paired_phone, photo_bytes, running_bench, wait_for
 from knurlsight.bench import keeping, submissions
 from knurlsight.records.photos import Picture
 from knurlsight.records.read import entries
@@ -89,6 +89,25 @@ def test_small_pictures_of_what_the_command_line_attached(bench):
     assert [Image.open(io.BytesIO(a.content)).size for a in answers[:2]] == [(200, 150), (100, 200)]
     assert client(bench).get(f"/jobs/2041/pictures/{'0' * 64}/small").status_code == 404
     assert client(bench).get("/jobs/2041/pictures/..%2Fx/small").status_code == 404
+
+
+def test_photos_of_a_part_turned_are_one_record(bench, monkeypatch):
+    computer = client(bench)
+    first = measured(bench, computer)
+    answer = hand_in(computer, "turned-upload-1", photo_bytes(3), continues=first, turned="45deg").json()
+    wait_for(lambda: submissions.submission(bench.folder, answer["id"]).state == "done")
+    page = computer.get(f"/inspections/{answer['id']}").text
+    assert "Seen: 120° of 360°. The rest of the part was not looked at. Next: turn it by 45°." in page
+    view = submissions.folder_of(bench.folder, submissions.submission(bench.folder, answer["id"])) / "answer/view.json"
+    view.write_text(json.dumps(json.loads(view.read_text()) | {"seen_deg": "360"}))
+    page = computer.get(f"/inspections/{answer['id']}").text
+    assert "Seen: all 360°." in page and "not looked at" not in page and "Next: turn" not in page
+    computer.post(f"/inspections/{answer['id']}/keep", data={"job": "2041"})
+    later = keeping.now() + keeping.UNDO_S + 1
+    monkeypatch.setattr(keeping, "now", lambda: later)
+    wait_for(lambda: keeping.kept(bench.folder, answer["id"]).entry)
+    (kept,) = inspections_of(bench)
+    assert [p["role"] for p in kept.body["photos"]] == ["photo", "photo", "annotated"]
 
 
 def test_taken_back_in_time_leaves_nothing(bench, monkeypatch):
