@@ -79,6 +79,15 @@ class PartInspection:
 
 
 @dataclass(frozen=True)
+class Absent:
+    """A part that a tray should have and has not: its name, the middle of its place (x, y) px, and a radius."""
+
+    id: str
+    at_px: tuple[float, float]
+    radius_px: float
+
+
+@dataclass(frozen=True)
 class Inspection:
     """One inspection: what was asked, what was found, and the verdict.
 
@@ -94,6 +103,8 @@ class Inspection:
     verdict : Verdict or None
         None without a setup; ``"cannot_tell"`` when nothing could be measured.
     reasons, notes : tuple of str
+    absent : tuple of Absent
+        Parts of a tray that should be there.
     """
 
     photos: tuple[Photo, ...]
@@ -105,6 +116,7 @@ class Inspection:
     reasons: tuple[str, ...]
     notes: tuple[str, ...]
     scale_px: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
+    absent: tuple[Absent, ...] = ()
 
     @property
     def scale(self) -> CylinderScale | None:

@@ -13,8 +13,9 @@ import pytest
 from knurlsight import cli, inspection
 from knurlsight.batch.tray import level_of, unlike
 from knurlsight.batch.tray_file import read_tray, tray_text
-from knurlsight.batch.tray_places import placed, places
+from knurlsight.batch.tray_places import placed, places, places_px
 from knurlsight.errors import KnurlsightError
+from knurlsight.reporting import annotate
 from photoscale.card import CardReading
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -259,3 +260,24 @@ def test_one_that_looks_half_as_thick_is_not_judged():
     thin = replace(one, edges_px=middle + (one.edges_px - middle) / 2)
     assert unlike([one, one, one, thin])[3].startswith("looks 50 %") and unlike([one, one, one, thin])[0] == ""
     assert unlike([one, thin]) == ["", ""]
+
+
+def test_an_empty_place_is_found_by_where_the_others_lie():
+    layout = [(x, y) for y in (0, 30) for x in (0, 25, 50)]
+    turn = np.array([[np.cos(0.2), np.sin(0.2)], [-np.sin(0.2), np.cos(0.2)]])
+    at = np.array(layout) @ turn * 7.0 + (300.0, 200.0)
+    found = places_px(layout, [(i, at[i]) for i in (0, 1, 3, 5)])
+    assert found is not None
+    assert found[0] == pytest.approx(at, abs=1e-6)
+    assert 0 < found[1] < 25 * 7.0 / 2
+    assert places_px(layout, [(0, at[0])]) is None
+
+
+def test_an_empty_place_is_drawn_with_its_name():
+    photo = np.full((400, 600, 3), 90, np.uint8)
+    plain = annotate.picture(photo, (), "cannot_tell", ())
+    ringed = annotate.picture(photo, (), "cannot_tell", (), None, [annotate.Empty("K-3 missing", (300.0, 200.0), 80.0)])
+    rows, columns = np.nonzero((plain != ringed).any(axis=2))
+    k = plain.shape[1] / 600
+    assert columns.min() > (300 - 90) * k and columns.max() < (300 + 90) * k
+    assert columns.max() - columns.min() > 150 * k and rows.max() - rows.min() > 150 * k

@@ -17,9 +17,10 @@ from photoscale.photo import Photo
 from photoscale.reading import Reading
 
 from knurlsight.batch.tray_file import TrayFile
-from knurlsight.batch.tray_places import place_key, placed, places
+from knurlsight.batch.tray_places import place_key, placed, places, places_px
 from knurlsight.bug_report import bug_words
 from knurlsight.inspection import (
+    Absent,
     Inspection,
     PartInspection,
     ScaleRequest,
@@ -114,6 +115,8 @@ def inspect_tray(
     whole = assemble([photo], parts, setup, basis, notes, drawn_px)
     if whole.verdict == "cannot_tell" and setup is not None and not any(p.verdict for p in parts):
         whole = replace(whole, reasons=())
+    if tray is not None and not doubts:
+        whole = replace(whole, absent=absent(tray, named))
     return _with_doubts(whole, [*doubts, *missing(tray, [p.id for p in parts]) * (not doubts)])
 
 
@@ -132,6 +135,22 @@ def missing(tray: TrayFile | None, ids: Sequence[str]) -> list[str]:
         for place in (tray.places if tray is not None else ())
         if place.part and place.part not in ids
     ]
+
+
+def absent(tray: TrayFile, named: Sequence[Named]) -> tuple[Absent, ...]:
+    """Where the parts that are missing should lie, by where the others do; none when two others are not there."""
+    index = {place.part: number for number, place in enumerate(tray.places) if place.part}
+    seated = [(index[n.id], trace.zone_corners(n.outline).mean(axis=0)) for n in named if n.id in index]
+    found = places_px([place.at for place in tray.places], seated)
+    if found is None:
+        return ()
+    at, radius = found
+    here = {number for number, _ in seated}
+    return tuple(
+        Absent(part, (float(at[number, 0]), float(at[number, 1])), radius)
+        for part, number in index.items()
+        if number not in here
+    )
 
 
 def level_of(reading: Reading | None) -> float | None:

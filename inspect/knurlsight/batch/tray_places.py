@@ -138,6 +138,19 @@ def placed(
     return Placing(ranked[0], certain)
 
 
+def places_px(layout: Sequence[Sequence[float]], seated: Sequence[tuple[int, Array]]) -> tuple[Array, float] | None:
+    """Where the places of a tray lie in the photo, (n, 2) px, and how far a part may lie from its place, px.
+
+    `seated` are parts found: the index of the place, and the part's centre. None when two are too few to tell.
+    """
+    if len(seated) < 2:
+        return None
+    spots = np.asarray(layout, np.float64).reshape(-1, 2)
+    chart = _fitted(spots[[index for index, _ in seated]], np.array([centre for _, centre in seated], np.float64))
+    at = np.asarray(spots @ chart[:2] + chart[2])
+    return at, REACH * float(np.median(_nearest_distance(at[:, 0] + 1j * at[:, 1])))
+
+
 def _nearest_distance(z: NDArray[np.complex128]) -> Array:
     apart = np.abs(z[:, None] - z[None])
     np.fill_diagonal(apart, np.inf)

@@ -76,12 +76,22 @@ class Drawn:
     faults: tuple[Numbered, ...] = ()
 
 
+@dataclass(frozen=True)
+class Empty:
+    """A place of a tray where a part is missing: what it says, its middle (x, y) px, and a radius."""
+
+    words: str
+    at_px: tuple[float, float]
+    radius_px: float
+
+
 def picture(
     colour: NDArray[np.uint8],
     parts: Sequence[Drawn],
     verdict: str | None,
     lines: Sequence[str],
     scale_px: Array | None = None,
+    absent: Sequence[Empty] = (),
 ) -> NDArray[np.uint8]:
     """The whole photo, annotated, under a banner with the verdict and over a legend.
 
@@ -95,6 +105,8 @@ def picture(
         What the banner says beside the verdict.
     scale_px : (n, 2) array, optional
         Marks of the scale that were found.
+    absent : sequence of Empty
+        Places of a tray where a part is missing.
 
     Returns
     -------
@@ -104,7 +116,8 @@ def picture(
     k = min(1.0, LONGEST_SIDE_PX / max(height, width))
     k = max(k, min(2.0, SHORTEST_SIDE_PX / max(height, width)))
     drawn = _draw(_resized(colour, k), k, (0.0, 0.0), parts, scale_px)
-    if len(parts) > 1:
+    drawn = _empty_places(drawn, k, absent)
+    if len(parts) > 1 or absent:
         drawn = _labels(drawn, k, parts)
     drawn = _numbers(drawn, k, (0.0, 0.0), parts)
     strips = [_banner(drawn.shape[1], verdict, lines), drawn, _legend(drawn.shape[1], parts, scale_px)]
@@ -318,6 +331,25 @@ def _labels(canvas: NDArray[np.uint8], k: float, parts: Sequence[Drawn]) -> NDAr
         draw.rectangle(box, fill=VERDICT_COLOURS[part.verdict])
         verdict_shape(draw, part.verdict, left + 0.3 * size, y - 0.5 * size, size)
         draw.text((left + 1.6 * size, y), text, fill=WHITE, font=font, anchor="lm")
+    return _bgr(image)
+
+
+def _empty_places(canvas: NDArray[np.uint8], k: float, absent: Sequence[Empty]) -> NDArray[np.uint8]:
+    """A broken ring with a word where a part is missing."""
+    if not absent:
+        return canvas
+    size = max(16, max(canvas.shape[:2]) // 80)
+    image = Image.fromarray(np.ascontiguousarray(canvas[:, :, ::-1]))
+    draw, font = ImageDraw.Draw(image), font_of(size)
+    for place in absent:
+        x, y = ((c + 0.5) * k - 0.5 for c in place.at_px)
+        r = place.radius_px * k
+        for colour, pen in ((INK, size // 3), (WHITE, size // 6)):
+            for start in range(0, 360, 30):
+                draw.arc((x - r, y - r, x + r, y + r), start, start + 18, fill=colour, width=max(1, pen))
+        wide = draw.textlength(place.words, font=font)
+        draw.rectangle((x - wide / 2 - size / 2, y - 0.8 * size, x + wide / 2 + size / 2, y + 0.8 * size), fill=SLATE)
+        draw.text((x, y), place.words, fill=WHITE, font=font, anchor="mm")
     return _bgr(image)
 
 

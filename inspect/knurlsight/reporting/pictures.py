@@ -32,6 +32,7 @@ def annotated(inspection: Inspection, units: Units = "mm") -> Image:
         inspection.verdict,
         [*lines, seen] if seen else lines,
         inspection.scale_px,
+        [annotate.Empty(f"{a.id} missing", a.at_px, a.radius_px) for a in inspection.absent],
     )
 
 
