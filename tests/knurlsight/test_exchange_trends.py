@@ -186,8 +186,12 @@ def test_the_commands(tmp_path, capsys):
     said = capsys.readouterr().out
     assert "dial on this machine, on the radius" in said and "nobody knows" not in said
     assert "for the next part (95 %)" in (tmp_path / "sheet.html").read_text()
-    assert run([*plan[:-1], "lathe 4"]) == 2
-    assert "0 cuts" in capsys.readouterr().err
+    few = [*plan[:-1], "lathe 4"]
+    assert run([*few, "--json", "-"]) == 0
+    learnt = json.loads(capsys.readouterr().out)
+    assert learnt["dial"] is None and "0 cuts" in learnt["dial_unknown"]
+    assert run([*few, "--sheet", str(tmp_path / "few.html")]) == 0
+    assert "unknown: 0 cuts" in capsys.readouterr().out and "0 cuts" in (tmp_path / "few.html").read_text()
     assert run([*plan[:-4], "--machine", "lathe 3"]) == 2
     assert "--material" in capsys.readouterr().err
     assert run(plan[:-2]) == 2

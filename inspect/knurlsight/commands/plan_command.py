@@ -184,14 +184,16 @@ def with_dial(plan: Plan, machine: str, material: str | None, store: str | None)
     ------
     PlanError
         No material is named, of which alone the records speak.
-    ExchangeError
-        The records are too few, or tell nothing about this depth.
     StoreError
+
+    Notes
+    -----
+    Records that are too few, or tell nothing about this depth, leave the plan without the figure; it says why.
     """
     from dataclasses import replace
 
     from knurlsight.commands.job_trend_command import of_machine
-    from knurlsight.errors import PlanError
+    from knurlsight.errors import ExchangeError, PlanError
     from knurlsight.exchange.spring import dial_for, dial_points
     from knurlsight.records.store import open_store
 
@@ -199,7 +201,10 @@ def with_dial(plan: Plan, machine: str, material: str | None, store: str | None)
         raise PlanError("--machine: the spring differs with the metal, and none is named", hint="--material brass")
     with open_store(store) as opened:
         points = dial_points(of_machine(opened, machine, material))
-    return replace(plan, dial=dial_for(points, plan.penetration_mm))
+    try:
+        return replace(plan, dial=dial_for(points, plan.penetration_mm))
+    except ExchangeError as why:
+        return replace(plan, dial_unknown=why.message)
 
 
 def _unit(unit: str | None, diameter: str | None) -> LengthUnit:

@@ -192,6 +192,8 @@ class Plan:
     advice : tuple of Advice
     dial : DialFigure or None
         What the dial of one machine must read, learnt from its records.
+    dial_unknown : str
+        Why the records of the machine asked for do not tell it; empty where none was asked for.
     """
 
     request: PlanRequest
@@ -207,6 +209,7 @@ class Plan:
     material: Material
     advice: tuple[Advice, ...]
     dial: DialFigure | None = None
+    dial_unknown: str = ""
 
     @property
     def blank(self) -> BlankOption:

@@ -103,6 +103,7 @@ def _dial(plan: Plan, unit: LengthUnit) -> str:
         return (
             "The dial must read the penetration plus the spring of this machine, which nobody knows beforehand. Work "
             "in until the tops look as wanted, write the dial down below, and use it for the next part."
+            + (f" The records do not tell it yet: {plan.dial_unknown}." if plan.dial_unknown else "")
         )
     return (
         f"The dial must read, on the RADIUS: {dial_words(plan.dial, unit)}; {plan.dial.words}. Work in from the low "

@@ -65,6 +65,7 @@ def chosen_rows(plan: Plan, unit: LengthUnit) -> list[tuple[str, str]]:
         ("full penetration, on the radius", format_both(plan.penetration_mm, unit)),
         ("full penetration, on the diameter", format_both(2 * plan.penetration_mm, unit)),
         *([("dial on this machine, on the radius", dial_words(plan.dial, unit))] if plan.dial is not None else []),
+        *([("dial on this machine", f"unknown: {plan.dial_unknown}")] if plan.dial_unknown else []),
         ("groove depth, on the radius", format_both(plan.depth_mm, unit)),
         ("normal pitch at the crest", format_both(family.normal_pitch_mm, unit)),
     ]
@@ -151,6 +152,7 @@ def plan_json(plan: Plan) -> dict[str, Any]:
         "penetration_mm": plan.penetration_mm,
         "depth_mm": plan.depth_mm,
         "dial": asdict(plan.dial) if plan.dial is not None else None,
+        "dial_unknown": plan.dial_unknown or None,
         "blank_step_mm": plan.step_mm,
         "teeth_per_hundredth_mm": plan.teeth_per_hundredth,
         "method": plan.method,
