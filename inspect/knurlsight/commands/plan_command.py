@@ -204,7 +204,7 @@ def with_dial(plan: Plan, machine: str, material: str | None, store: str | None)
     try:
         return replace(plan, dial=dial_for(points, plan.penetration_mm))
     except ExchangeError as why:
-        return replace(plan, dial_unknown=why.message)
+        return replace(plan, dial_unknown="; give ".join(filter(None, (why.message, why.hint))))
 
 
 def _unit(unit: str | None, diameter: str | None) -> LengthUnit:

@@ -126,7 +126,7 @@ def dial_for(points: Sequence[DialPoint], wanted_mm: float) -> DialFigure:
     if n < LEAST_CUTS:
         raise ExchangeError(
             f"{n} cuts with dial, dial scale and fill are recorded; {LEAST_CUTS} are needed",
-            hint="write dial_infeed and dial_on in [process] of the setup, or --record dial=0.30mm at the bench",
+            hint="dial_on in [process] of the setup, with dial_infeed there or --record dial=0.30mm at the bench",
         )
     dial = np.array([p.dial_mm for p in points])
     reached = np.array([p.penetration.value for p in points])
