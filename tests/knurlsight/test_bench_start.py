@@ -57,9 +57,14 @@ def test_the_certificate_names_the_hosts_and_is_kept(tmp_path):
     assert GOOD_FOR_DAYS < 398
     assert certificate(tmp_path, hosts[:2]).fingerprint == made.fingerprint
     assert certificate(tmp_path, (*hosts, "other.local")).fingerprint != made.fingerprint
-    made.certificate.write_bytes(b"damaged")
+
+
+@pytest.mark.parametrize("damaged", ["certificate.pem", "certificate-key.pem"])
+def test_a_damaged_certificate_or_key_is_made_anew(damaged, tmp_path):
+    certificate(tmp_path, ("localhost",))
+    (tmp_path / damaged).write_bytes(b"damaged")
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    again = certificate(tmp_path, hosts)
+    again = certificate(tmp_path, ("localhost",))
     context.load_cert_chain(again.certificate, again.key)
     assert len(again.fingerprint) == 95
 

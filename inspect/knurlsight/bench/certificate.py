@@ -5,8 +5,10 @@ Phones warn once, because nobody vouches for it; its fingerprint is shown in the
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import ipaddress
+import ssl
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,6 +30,12 @@ class Certificate:
     certificate: Path
     key: Path
     fingerprint: str
+
+    def context(self) -> ssl.SSLContext:
+        """What a server shows it with."""
+        made = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        made.load_cert_chain(self.certificate, self.key)
+        return made
 
 
 def certificate(folder: Path, hosts: tuple[str, ...]) -> Certificate:
@@ -56,7 +64,10 @@ def certificate(folder: Path, hosts: tuple[str, ...]) -> Certificate:
             kept = None
         fresh = kept is not None and kept.not_valid_after_utc - time > datetime.timedelta(days=RENEW_DAYS)
         if kept is not None and fresh and set(names) <= set(said):
-            return Certificate(at, key_at, kept.fingerprint(hashes.SHA256()).hex(":").upper())
+            found = Certificate(at, key_at, kept.fingerprint(hashes.SHA256()).hex(":").upper())
+            with contextlib.suppress(ssl.SSLError):  # the key is damaged, or that of another certificate
+                found.context()
+                return found
     key = ec.generate_private_key(ec.SECP256R1())
     subject = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "knurlsight bench")])
     made = (

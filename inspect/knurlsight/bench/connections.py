@@ -1,4 +1,4 @@
-"""HTTP connections bounded for each address and in time.
+"""HTTP connections bounded for each address and in time, open and encrypted ones.
 
 A device that opens many and says nothing, or one byte now and then, holds its own share and nobody else's.
 """
@@ -6,11 +6,16 @@ A device that opens many and says nothing, or one byte now and then, holds its o
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import ssl
+from typing import Any
 
+from uvicorn.protocols.http.flow_control import FlowControl
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 MOST_EACH = 24  # a browser opens six at once
 REQUEST_S = 15.0
+GOODBYE_S = 2.0  # for the other side's word that it closes, too
 
 
 class BoundedConnection(H11Protocol):
@@ -55,9 +60,56 @@ class BoundedConnection(H11Protocol):
 
     def _begin_deadline(self) -> None:
         self._end_deadline()
-        self._deadline = self.loop.call_later(REQUEST_S, self.transport.abort)
+        self._deadline = self.loop.call_later(REQUEST_S, lambda: self.transport.abort())
 
     def _end_deadline(self) -> None:
         if self._deadline is not None:
             self._deadline.cancel()
             self._deadline = None
+
+
+class EncryptedConnection(BoundedConnection):
+    """The same over TLS, counted and timed from before the handshake.
+
+    asyncio's own TLS server would tell of a connection when its handshake is over: silent ones were not counted, and
+    stayed for a minute.
+    """
+
+    def __init__(self, context: ssl.SSLContext, **given: Any) -> None:
+        super().__init__(**given)
+        self._context = context
+        self._handshake: asyncio.Task[None] | None = None
+        self._early: list[bytes] | None = []  # what comes along with the end of the handshake
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Take it, unless its address has its share, and begin the handshake."""
+        super().connection_made(transport)
+        if not transport.is_closing():
+            transport.pause_reading()  # all that comes is the handshake's
+            self._handshake = self.loop.create_task(self._shake_hands(transport))
+
+    def data_received(self, data: bytes) -> None:
+        """Hear more, once there is something to answer by."""
+        if self._early is None:
+            super().data_received(data)
+        else:
+            self._early.append(data)
+
+    async def _shake_hands(self, open_transport: asyncio.Transport) -> None:
+        encrypted = None
+        with contextlib.suppress(OSError):  # ssl.SSLError is one: no TLS, or a phone that refuses the certificate
+            encrypted = await self.loop.start_tls(
+                open_transport,
+                self,
+                self._context,
+                server_side=True,
+                ssl_handshake_timeout=REQUEST_S,
+                ssl_shutdown_timeout=GOODBYE_S,
+            )
+        if encrypted is None:  # asyncio tells nobody of the end of a connection that has not shaken hands
+            self.connection_lost(None)
+            return
+        self.transport, self.flow, self.scheme = encrypted, FlowControl(encrypted), "https"
+        early, self._early = b"".join(self._early or ()), None
+        if early:
+            self.data_received(early)

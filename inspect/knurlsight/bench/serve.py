@@ -6,6 +6,7 @@ import asyncio
 import logging
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
@@ -53,7 +54,7 @@ def serve(store: str | None, port: int, *, lan: bool, https: bool, jobs: int = 0
     import uvicorn
 
     from knurlsight.bench.app import bench_app
-    from knurlsight.bench.connections import BoundedConnection
+    from knurlsight.bench.connections import BoundedConnection, EncryptedConnection
 
     place = find_place(store)
     folder = bench_folder(folder_for(place))
@@ -68,7 +69,8 @@ def serve(store: str | None, port: int, *, lan: bool, https: bool, jobs: int = 0
             say(code_words(where, bench.pairing.code()))
         config: Config = uvicorn.Config(
             bench_app(bench),
-            http=BoundedConnection,
+            # uvicorn is told of no TLS: the connections see to it, before they are counted
+            http=partial(EncryptedConnection, kept.context()) if kept is not None else BoundedConnection,  # type: ignore[arg-type]
             log_config=None,
             log_level="warning",
             access_log=False,
@@ -77,8 +79,6 @@ def serve(store: str | None, port: int, *, lan: bool, https: bool, jobs: int = 0
             limit_concurrency=MOST_CONNECTIONS,
             timeout_keep_alive=15,
             timeout_graceful_shutdown=3,
-            ssl_certfile=kept.certificate if kept is not None else None,
-            ssl_keyfile=kept.key if kept is not None else None,
         )
         server = leaving_server(config, bench.dispatch)
         server.run(sockets=[bound])
