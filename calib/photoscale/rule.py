@@ -34,6 +34,7 @@ MAX_SCATTER_PX, MAX_SCATTER_REL = 0.15, 0.02  # of lines about a smooth spacing:
 WIDEST_RULE_MM = 35.0
 U_ACROSS_PX = 1.5  # ends of lines are frayed
 SAME_SCALE = 0.12  # two edges differ by perspective only
+ROW_APART, ROW_HALF = 0.6, 0.4  # of the rows of a line: where each half of it is read, and how much of it
 REACH_SHORTS = 5.0  # longest line over shortest, at most
 
 
@@ -575,7 +576,31 @@ def _spacing(edge: Edge) -> float:
     return float(np.median(np.diff(edge.columns) / np.diff(edge.index)))
 
 
+def _two_rows(strip: Strip, edge: Edge) -> list[Edge]:
+    """One edge read on the outer and on the inner part of its lines: how they converge tells the tilt across the rule.
+
+    The lines of two edges say the same with a longer lever; without either a rule says nothing of that tilt, and a part
+    beside it may be nearer or farther by the whole of it. Under a microscope they hardly converge.
+    """
+    if edge.graduation.pattern is GLASS:
+        return [edge]
+    dark = np.asarray(edge.ink * strip.dark, np.float32)
+    period = _spacing(edge)
+    rows = []
+    for side in (-1, 1):
+        row = edge.row + side * ROW_APART * edge.half
+        columns = _refine(dark, edge.columns, row, ROW_HALF * edge.half, period)
+        index, columns, keep, residual = _smooth(edge.index, columns)
+        if len(index) < MIN_LINES:
+            return [edge]
+        rows.append(replace(edge, index=index, columns=columns, row=row[keep], residual_px=residual))
+    return rows
+
+
 def _reading(strip: Strip, edges: list[Edge], word: RuleWord) -> RuleReading:
+    steps = [e.graduation.pattern.step_mm for e in edges]
+    if len(edges) == 1:
+        edges = _two_rows(strip, edges[0])
     points, along, number = [], [], []
     zero_column = 0.0
     for k, edge in enumerate(edges):
@@ -596,8 +621,6 @@ def _reading(strip: Strip, edges: list[Edge], word: RuleWord) -> RuleReading:
         number.append(np.full(len(mm), k))
     names = " and ".join(dict.fromkeys(e.graduation.pattern.name for e in edges))
     notes = []
-    if len(edges) == 1:
-        notes.append("only one edge of the rule could be read: the tilt across it is not known from the rule")
     if word.step_mm is None:
         notes.append(f"the lines look like {names}; name the rule to be sure, such as rule:1mm")
     residual = float(np.sqrt(np.mean(np.concatenate([np.full(len(e.index), e.residual_px**2) for e in edges]))))
@@ -607,11 +630,8 @@ def _reading(strip: Strip, edges: list[Edge], word: RuleWord) -> RuleReading:
         points_px=allpoints,
         along_mm=np.concatenate(along),
         edge=np.concatenate(number).astype(np.int64),
-        step_mm=min(e.graduation.pattern.step_mm for e in edges),
-        steps_mm=(
-            edges[0].graduation.pattern.step_mm,
-            edges[1].graduation.pattern.step_mm if len(edges) > 1 else float("nan"),
-        ),
+        step_mm=min(steps),
+        steps_mm=(steps[0], steps[1] if len(steps) > 1 else float("nan")),
         graduation=names,
         u_points_px=max(0.03, residual),
         residual_px=residual,

@@ -49,6 +49,8 @@ CROP_LOG_FOCAL = 0.25  # a crop makes the lens look longer, never shorter
 U_PLACED_MM = 0.3  # a scale put at axis or crest height by hand
 # largest error over 100 mm: JIS B 7516 class 1 0.15 mm, 2014/32/EU class I 0.2 mm; a rectangle of half-width 0.2 %
 U_RULE_REL = 0.002 / math.sqrt(3)
+# rad; of the lines against the rule's edge, 0.1 mm over the width of a rule: what wear and careless engraving allow
+U_LEAN = 0.005
 # where parts are photographed from; only believed when nothing is known of the lens
 USUAL_DISTANCE_MM, U_LOG_DISTANCE = 180.0, 0.7
 # nearer or farther than this a lens of known focal length is not used; a scale that says so was named wrongly
@@ -550,6 +552,8 @@ def _flat_scale(
     rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
     at = flat[first].mean(axis=0) - rotation @ points_mm[first].mean(axis=0)
     start = {"x0": float(at[0]), "y0": float(at[1]), "turn": turn, "log_k": 0.0, "lift": 0.0}
+    if edge is not None:
+        start["lean"] = 0.0
     rows = [] if edge is None else [int(k) for k in np.unique(edge) if k != edge[0]]
     for k in rows:
         across = (flat[edge == k] - at) @ rotation[:, 1]
@@ -575,12 +579,14 @@ def _flat_scale(
         x, y = points_mm[:, 0] * k, points_mm[:, 1] * k
         for row in rows:
             y = np.where(edge == row, p[names[f"row{row}"]], y)
+        if edge is not None:
+            x = x + U_LEAN * p[names["lean"]] * y
         px, py = p[names["x0"]] + c * x - s * y, p[names["y0"]] + s * x + c * y
         world = origin + lift * n + px[:, None] * right + py[:, None] * down
         off = (cam.project(world) - points_px) @ axes.T
         return {
             "marks": (off / u_px).ravel(),
-            "graduation": np.array([p[names["log_k"]]]),
+            "graduation": np.array([p[names[n]] for n in ("log_k", "lean") if n in names]),
             "height": np.array([p[names["lift"]]]),
         }
 

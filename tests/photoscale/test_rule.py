@@ -144,6 +144,30 @@ def test_perspective_along_and_across(tilt: float) -> None:
     check(find_rule(seen(drawing(MM, HALF), h), RuleWord(1.0)), h)
 
 
+@pytest.mark.parametrize("tilt", [-0.25, 0.25])
+def test_one_edge_alone_shows_how_its_lines_converge(tilt: float) -> None:
+    h = view(20.0, tilt=tilt)
+    reading = find_rule(seen(drawing(MM, []), h), RuleWord(1.0))
+    assert np.isnan(reading.steps_mm[1])  # one edge
+    check(reading, h)
+    near, far = (reading.edge == k for k in (0, 1))
+    shared, i, j = np.intersect1d(reading.along_mm[near], reading.along_mm[far], return_indices=True)
+    assert len(shared) > 60
+    read = reading.points_px[far][j] - reading.points_px[near][i]
+
+    def angle(d: np.ndarray) -> np.ndarray:
+        across = read.mean(axis=0) / np.linalg.norm(read.mean(axis=0))
+        return np.arctan2(d @ np.array([-across[1], across[0]]), d @ across)
+
+    back = cv2.perspectiveTransform(reading.points_px[near][i].reshape(-1, 1, 2), np.linalg.inv(h)).reshape(-1, 2)
+    ends = [cv2.perspectiveTransform((back + [0, k])[:, None], h)[:, 0] for k in (0.0, 1.0)]
+    true = ends[1] - ends[0]
+    true *= np.sign(read.mean(axis=0) @ true.mean(axis=0))
+    trend = [float(np.polynomial.Polynomial.fit(shared, angle(d), 1).convert().coef[1]) for d in (read, true)]
+    assert abs(trend[1]) > 2e-4  # rad per mm: there is something to see
+    assert trend[0] == pytest.approx(trend[1], rel=0.15)
+
+
 def test_four_pixels_per_graduation() -> None:
     h = view(5.0, px_per_mm=4.5)
     reading = find_rule(seen(drawing(MM, MM), h, noise=1.0), RuleWord(1.0))
