@@ -11,7 +11,7 @@ from photoscale.card import find_card
 from photoscale.errors import ScaleNotFound
 from photoscale.photo import Photo
 from photoscale.pin import find_pin
-from photoscale.reading import DiameterReading, PlainReading, Reading
+from photoscale.reading import DiameterReading, OneReading, PlainReading, Reading, TwoReadings, covered_px
 from photoscale.rig import load_rig, rig_reading
 from photoscale.rule import find_rule
 from photoscale.words import (
@@ -19,11 +19,13 @@ from photoscale.words import (
     U_UNMEASURED_PRINT_REL,
     CardWord,
     DiameterWord,
+    OneScaleWord,
     PinWord,
     PlainWord,
     RigWord,
     RuleWord,
     ScaleWord,
+    TwoScalesWord,
 )
 
 UNMEASURED_CARD = CardWord(NOMINAL_SQUARE_MM, NOMINAL_SQUARE_MM * U_UNMEASURED_PRINT_REL, False)
@@ -49,6 +51,17 @@ def find_scale(photo: Photo, word: ScaleWord | None = None, avoid: Sequence[Arra
     RigError
         The rig named is not there or does not fit the photo.
     """
+    if isinstance(word, TwoScalesWord):
+        # a rule's long edges look like a pin's, so a pin comes last
+        if isinstance(word.first, PinWord):
+            second = _one(photo, word.second, avoid)
+            return TwoReadings(_one(photo, word.first, [*avoid, *covered_px(second)]), second)
+        first = _one(photo, word.first, avoid)
+        return TwoReadings(first, _one(photo, word.second, [*avoid, *covered_px(first)]))
+    return _one(photo, word, avoid)
+
+
+def _one(photo: Photo, word: OneScaleWord | None, avoid: Sequence[Array]) -> OneReading:
     match word:
         case CardWord():
             return find_card(photo.grey, word)
@@ -66,7 +79,7 @@ def find_scale(photo: Photo, word: ScaleWord | None = None, avoid: Sequence[Arra
             return _any(photo, avoid)
 
 
-def _any(photo: Photo, avoid: Sequence[Array]) -> Reading:
+def _any(photo: Photo, avoid: Sequence[Array]) -> OneReading:
     """Whatever card or rule is there; it says which."""
     try:
         return find_card(photo.grey, UNMEASURED_CARD)

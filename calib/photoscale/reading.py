@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,6 +14,9 @@ from photoscale.card import CardReading
 from photoscale.quantity import Quantity
 
 Array = NDArray[np.float64]
+
+# a card goes on half so far all round its inner corners, in mean sides of theirs; a rule round its marks, in its width
+CARD_MARGIN, RULE_MARGIN = 0.7, 0.5
 
 
 @dataclass(frozen=True)
@@ -118,4 +123,39 @@ class RigReading:
 
 
 Marks = CardReading | RuleReading | PinReading | DiameterReading | PlainReading
-Reading = Marks | RigReading
+OneReading = Marks | RigReading
+
+
+@dataclass(frozen=True)
+class TwoReadings:
+    """Two scales that must agree."""
+
+    first: OneReading
+    second: OneReading
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Of both."""
+        return self.first.notes + self.second.notes
+
+
+Reading = OneReading | TwoReadings
+
+
+def each_reading(reading: Reading | None) -> tuple[OneReading, ...]:
+    """The one or two scales that were read; none for None."""
+    if isinstance(reading, TwoReadings):
+        return reading.first, reading.second
+    return () if reading is None else (reading,)
+
+
+def covered_px(reading: Reading | None) -> tuple[Array, ...]:
+    """Corners (4, 2) px of what each card or rule covers."""
+    covered = []
+    for one in each_reading(reading):
+        if isinstance(one, CardReading | RuleReading):
+            middle, (wide, high), turned = cv2.minAreaRect(one.outline_px.astype(np.float32))
+            card = isinstance(one, CardReading)
+            margin = CARD_MARGIN * math.sqrt(wide * high) if card else RULE_MARGIN * min(wide, high)
+            covered.append(np.asarray(cv2.boxPoints((middle, (wide + margin, high + margin), turned)), np.float64))
+    return tuple(covered)

@@ -13,7 +13,7 @@ tipped. A part nearer to the camera than the scale looks larger, and only this s
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -29,11 +29,13 @@ from photoscale.quantity import Quantity
 from photoscale.reading import (
     DiameterReading,
     Marks,
+    OneReading,
     PinReading,
     PlainReading,
     Reading,
     RigReading,
     RuleReading,
+    each_reading,
 )
 from photoscale.words import CARD_HEIGHT_MM, RULE_HEIGHT_MM, ScaleHeight
 
@@ -60,6 +62,9 @@ BIRGE = 1.15
 STEEPEST_REST = 0.6  # of the axis against the bench, tangent
 # chi-squared by which a body must look tipped before it is taken to lie other than balance says
 TIPPED_CHI2 = 9.0
+# chi-squared by which two scales must contradict one another (k = 2, as of a normalised error over 1)
+AGREE_CHI2 = 4.0
+U_HELD = 1e-7  # relative, of two scales held to one size
 # chi-squared by which the scale's own perspective must contradict EXIF before EXIF is given up (p < 0.001 at 3 dof)
 CROP_CHI2 = 16.3
 
@@ -254,7 +259,7 @@ def scale_cylinder(
     photo : Photo
         Gives the camera prior when `camera` is None.
     reading : Reading
-        From `find.find_scale`.
+        From `find.find_scale`; two must agree and are then solved together.
     silhouette : Silhouette
     height : ScaleHeight
         Where the scale's face is; of no meaning for a pin, a known diameter or typed mm/px.
@@ -267,13 +272,15 @@ def scale_cylinder(
     Raises
     ------
     SceneError
-        Scale and part do not go together.
+        Scale and part do not go together, or two scales not with each other.
     """
     notes: list[str] = list(reading.notes)
-    source = _source(reading)
-    if isinstance(reading, RigReading):
-        camera = camera if camera is not None else reading.camera
-        reading = reading.card
+    source = " and ".join(_source(one) for one in each_reading(reading))
+    scales: list[tuple[Marks, ScaleHeight]] = []
+    for one, at in zip(each_reading(reading), (height, height.second or height), strict=False):
+        if isinstance(one, RigReading):
+            camera = camera if camera is not None else one.camera
+        scales.append((one.card if isinstance(one, RigReading) else one, at))
     prior = camera if camera is not None else camera_from_exif(photo)
     known = camera is not None
 
@@ -281,15 +288,13 @@ def scale_cylinder(
 
     def solved(crop: bool, way: Resting) -> tuple[_Scene, Array, float]:
         """Solved twice when the marks scatter more than they should: then all of them are widened (Birge ratio)."""
-        scene = _build(photo, reading, silhouette, height, prior, way, camera_distance, known=known, crop=crop)
+        scene = _build(photo, scales, silhouette, prior, way, camera_distance, known=known, crop=crop)
         solution, cost = _solve(scene)
         marks = scene.blocks(solution)["marks"]
         ratio = math.sqrt(float(marks @ marks) / max(1, marks.size - 8))
         if marks.size < 20 or ratio < BIRGE:
             return scene, solution, cost
-        scene = _build(
-            photo, reading, silhouette, height, prior, way, camera_distance, known=known, crop=crop, widen=ratio
-        )
+        scene = _build(photo, scales, silhouette, prior, way, camera_distance, known=known, crop=crop, widen=ratio)
         return scene, *_solve(scene)
 
     way = ways[0]
@@ -300,7 +305,8 @@ def scale_cylinder(
             (scene, solution, cost), way = tipped, other
     if way is not ways[0]:
         notes.append(f"the part's taper says that it lies tipped by {math.degrees(math.asin(way.sine)):+.0f}°")
-    if not known and photo.focal_length_35mm is not None and isinstance(reading, CardReading | RuleReading):
+    flat = any(isinstance(one, CardReading | RuleReading) for one, _ in scales)
+    if not known and photo.focal_length_35mm is not None and flat:
         blocks = scene.blocks(solution)
         # EXIF is only asked to leave when the marks, or what is believed beforehand, are strained
         if (
@@ -309,26 +315,52 @@ def scale_cylinder(
         ):
             freed = solved(crop=True, way=way)
             if cost - freed[2] > CROP_CHI2:
-                scene, solution, _ = freed
+                scene, solution, cost = freed
                 ratio = scene.camera(solution).focal_px / prior.focal_px
                 notes.append(
                     f"the perspective of the scale asks for {ratio:.2f} times the focal length that EXIF gives: "
                     "a cropped or zoomed photo; EXIF was not used"
                 )
+    if len(scales) > 1:
+        scene, solution, words = _agreeing(scene, solution, cost, source)
+        notes.append(words)
     distance = scene.cylinder(solution).distance
     if photo.focal_length_35mm is not None and not known and not POSSIBLE_MM[0] < distance < POSSIBLE_MM[1]:
         raise SceneError(
             f"with this scale ({source}) the camera would be {distance:.0f} mm away, which its lens cannot be",
             "check the scale word: unit, decimal point, which rule",
         )
-    return _report(scene, solution, reading, silhouette, source, notes)
+    return _report(scene, solution, scales, silhouette, source, notes)
+
+
+def _agreeing(scene: _Scene, apart: Array, cost: float, source: str) -> tuple[_Scene, Array, str]:
+    """The scene again with two scales held to one size; how far apart they were, in words.
+
+    The rise of chi-squared on holding them tells whether they contradict one another, all that they share included.
+
+    Raises
+    ------
+    SceneError
+        They do.
+    """
+    at = scene.names["log_ratio"]
+    held = replace(scene, start=apart, blocks=lambda p: scene.blocks(p) | {"held": p[[at]] / U_HELD})
+    solution, cost_held = _solve(held)
+    rise = max(cost_held - cost, 1e-12)
+    share, allowed = abs(math.expm1(apart[at])), abs(apart[at]) * math.sqrt(AGREE_CHI2 / rise)
+    if rise > AGREE_CHI2:
+        raise SceneError(
+            f"the two scales disagree ({source}): they are {100 * share:.2g} % apart, {100 * allowed:.2g} % is all "
+            "that their uncertainties allow",
+            "check both words, the scale height, and that the photo is neither cropped nor zoomed; measure again",
+        )
+    return held, solution, f"{source} agree: {100 * share:.2g} % apart, their uncertainties allow {100 * allowed:.2g} %"
 
 
 def _build(
     photo: Photo,
-    reading: Marks,
+    scales: Sequence[tuple[Marks, ScaleHeight]],
     silhouette: Silhouette,
-    height: ScaleHeight,
     prior: Camera,
     rest: Resting,
     measured: Quantity | None,
@@ -356,17 +388,23 @@ def _build(
     mean_f, u_f = (CROP_LOG_FOCAL, U_CROP_LOG_FOCAL) if crop else (0.0, prior.u_focal_rel)
 
     mid_rays = prior.rays(edges).mean(axis=0)
-    depth = _depth_of_scale(reading, silhouette, prior, seen)
+    first = scales[0][0]
+    depth = _depth_of_scale(first, silhouette, prior, seen)
     radius = depth / seen.distance
-    start["log_d"] = math.log(depth + (radius if isinstance(reading, DiameterReading | PlainReading) else 0.0))
+    start["log_d"] = math.log(depth + (radius if isinstance(first, DiameterReading | PlainReading) else 0.0))
     start["log_r"] = math.log(radius)
     start["angle"] = math.atan2(seen.axis[1], seen.axis[0])
     # lateral place of the axis in the plane: along n × e
     level = np.array([math.cos(start["angle"]), math.sin(start["angle"]), 0.0])
     start["side"] = float(_cross(np.array([0, 0, -1.0]), level) @ (mid_rays * depth))
-    scale_start, scale_blocks = _scale_part(reading, silhouette, height, prior, depth)
-    start |= scale_start
+    parts = [_scale_part(one, silhouette, height, prior, depth) for one, height in scales]
+    # each scale has parameters of its own; how much the second makes everything larger is one more
+    for number, (scale_start, _) in enumerate(parts):
+        start |= {f"{number}:{name}": value for name, value in scale_start.items()}
+    if len(parts) > 1:
+        start["log_ratio"] = 0.0
     names = {name: i for i, name in enumerate(start)}
+    own = [names | {name: names[f"{number}:{name}"] for name in part[0]} for number, part in enumerate(parts)]
     u_line = silhouette.u_px
 
     def camera(p: Array) -> Camera:
@@ -403,9 +441,15 @@ def _build(
         }
         if measured is not None:
             out["distance"] = np.array([(cyl.distance - cyl.radius - measured.value) / measured.u])
-        found = scale_blocks(p, names, cam, plane(p), cyl)
-        found["marks"] = found["marks"] / widen if "marks" in found else np.empty(0)
-        return out | found
+        n, right, down, origin = plane(p)
+        found: dict[str, list[Array]] = {"marks": []}
+        for number, (_, scale_blocks) in enumerate(parts):
+            # a view is the same whatever its unit: that of the second scale may be another
+            unit = math.exp(p[names["log_ratio"]]) if number else 1.0
+            there = scale_blocks(p, own[number], cam, (n, right, down, unit * origin), cyl.scaled(unit * cyl.radius))
+            for name, rest_of in there.items():
+                found.setdefault(name, []).append(rest_of / widen if name == "marks" else rest_of)
+        return out | {name: np.concatenate([[], *rests]) for name, rests in found.items()}
 
     return _Scene(names, blocks, np.array(list(start.values())), camera, cylinder)
 
@@ -514,9 +558,8 @@ def _scale_part(
             return _pin_scale(reading, prior, depth)
         case DiameterReading():
 
-            def known(p: Array, names: dict[str, int], *_: object) -> dict[str, Array]:
-                d = 2 * math.exp(p[names["log_r"]])
-                return {"diameter": np.array([(d - reading.diameter.value) / reading.diameter.u])}
+            def known(p: Array, names: dict[str, int], cam: Camera, plane: object, cyl: Cylinder) -> dict[str, Array]:
+                return {"diameter": np.array([(2 * cyl.radius - reading.diameter.value) / reading.diameter.u])}
 
             return {}, known
         case PlainReading():
@@ -671,7 +714,12 @@ def _mm_per_px(camera: Camera, cylinder: Cylinder, middle_px: Array) -> float:
 
 
 def _report(
-    scene: _Scene, p: Array, reading: Marks, silhouette: Silhouette, source: str, notes: list[str]
+    scene: _Scene,
+    p: Array,
+    scales: Sequence[tuple[Marks, ScaleHeight]],
+    silhouette: Silhouette,
+    source: str,
+    notes: list[str],
 ) -> CylinderScale:
     middle = np.vstack([silhouette.edge_a, silhouette.edge_b]).mean(axis=0)
 
@@ -692,7 +740,7 @@ def _report(
     }
     camera, cylinder = scene.camera(p), scene.cylinder(p)
     mm_per_px, radius, distance, _ = np.exp(figures(p))
-    stated = not (isinstance(reading, PlainReading) and reading.mm_per_px.u == 0)
+    stated = not any(isinstance(one, PlainReading) and one.mm_per_px.u == 0 for one, _ in scales)
     u_width = float(share["silhouette"][1])
     u_scale = float(np.sqrt(max(0.0, u[0] ** 2 - share["silhouette"][0] ** 2)))
     if not stated:
@@ -714,7 +762,7 @@ def _report(
     )
 
 
-def _source(reading: Reading) -> str:
+def _source(reading: OneReading) -> str:
     match reading:
         case CardReading():
             return f"card, square {reading.square_mm:g} mm"

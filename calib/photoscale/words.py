@@ -4,13 +4,14 @@
 
     card | card:9.87mm | rule | rule:1mm | rule:0.5mm | rule:0.1mm | rule:1/16in | rule:1/32in | rule:1/64in
     pin:6.000mm | od:25.02mm | rig:NAME | 0.0512mm/px          each length also as 0.985in, and with +-0.01mm behind it
+    rule:1mm; od:25.02mm                                       two of different kinds, which must agree
 """
 
 from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from photoscale.errors import ScaleWordError
@@ -75,7 +76,25 @@ class PlainWord:
     mm_per_px: Quantity
 
 
-ScaleWord = CardWord | RuleWord | PinWord | DiameterWord | RigWord | PlainWord
+OneScaleWord = CardWord | RuleWord | PinWord | DiameterWord | RigWord | PlainWord
+
+
+@dataclass(frozen=True)
+class TwoScalesWord:
+    """Two scales that must agree."""
+
+    first: OneScaleWord
+    second: OneScaleWord
+
+
+ScaleWord = OneScaleWord | TwoScalesWord
+
+
+def each_word(word: ScaleWord | None) -> tuple[OneScaleWord, ...]:
+    """The one or two scales that are named; none for None."""
+    if isinstance(word, TwoScalesWord):
+        return word.first, word.second
+    return () if word is None else (word,)
 
 
 @dataclass(frozen=True)
@@ -88,11 +107,14 @@ class ScaleHeight:
         ``"bench"`` (lies on it), ``"axis"`` or ``"crest"`` of the part, or ``"stated"``.
     height_mm, u_mm : float or None
         Only when stated.
+    second : ScaleHeight or None
+        That of the second of two scales; None: the same.
     """
 
     at: Literal["bench", "axis", "crest", "stated"] = "bench"
     height_mm: float | None = None
     u_mm: float | None = None
+    second: ScaleHeight | None = None
 
 
 _NUMBER = r"(\d+(?:[.,]\d*)?|[.,]\d+)"
@@ -108,12 +130,32 @@ def parse_scale(text: str) -> ScaleWord:
     CardWord(square_mm=9.87, u_square_mm=0.03, measured=True)
     >>> parse_scale("od:25.02+-0.01mm").diameter
     Quantity(value=25.02, u=0.01, unit='mm')
+    >>> parse_scale("rule:1mm; od:25.02mm").first
+    RuleWord(step_mm=1.0)
 
     Raises
     ------
     ScaleWordError
         What was typed, what would have been right.
     """
+    named = [_one_scale(part) for part in text.split(";")]
+    if len(named) == 1:
+        return named[0]
+    if len(named) > 2:
+        raise ScaleWordError(f"scale {text!r}: {len(named)} scales are named", "name the two best")
+    first, second = named
+    if type(first) is type(second):
+        raise ScaleWordError(
+            f"scale {text!r}: both are of one kind", "name two of different kinds, such as rule and od:"
+        )
+    if any(isinstance(w, PlainWord) and w.mm_per_px.u == 0 for w in named):
+        raise ScaleWordError(
+            f"scale {text!r}: what states no uncertainty can agree with nothing", "write 0.0512+-0.0002mm/px"
+        )
+    return TwoScalesWord(first, second)
+
+
+def _one_scale(text: str) -> OneScaleWord:
     word = text.strip()
     kind, colon, rest = (s.strip() for s in word.partition(":"))
     kind = kind.lower()
@@ -153,12 +195,20 @@ def parse_scale(text: str) -> ScaleWord:
 def parse_height(text: str) -> ScaleHeight:
     """Read a ``--scale-height`` word: ``bench``, ``axis``, ``crest`` or a length.
 
-    A stated height without ``+-`` carries 0.3 mm, 1 % when that is more: a guess with a rule.
+    A stated height without ``+-`` carries 0.3 mm, 1 % when that is more: a guess with a rule. Heights of two scales:
+    ``bench; crest``.
 
     Raises
     ------
     ScaleWordError
     """
+    heights = [_one_height(part) for part in text.split(";")]
+    if len(heights) > 2:
+        raise ScaleWordError(f"scale height {text!r}: {len(heights)} heights for two scales", "give one for each scale")
+    return heights[0] if len(heights) == 1 else replace(heights[0], second=heights[1])
+
+
+def _one_height(text: str) -> ScaleHeight:
     word = text.strip().lower()
     if word in ("bench", "axis", "crest"):
         return ScaleHeight(word)  # type: ignore[arg-type]

@@ -13,14 +13,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from photoscale.camera import Camera
-from photoscale.card import CardReading
 from photoscale.errors import PhotoError, ScaleNotFound, SceneError
 from photoscale.find import find_scale
 from photoscale.photo import Photo, camera_from_exif
 from photoscale.quantity import Quantity
-from photoscale.reading import Reading, RigReading, RuleReading
+from photoscale.reading import Reading, RigReading, covered_px, each_reading
 from photoscale.scene import CylinderScale, Silhouette, scale_cylinder
-from photoscale.words import CardWord, RigWord, RuleWord, ScaleHeight, ScaleWord
+from photoscale.words import CardWord, PinWord, RigWord, RuleWord, ScaleHeight, ScaleWord, each_word
 
 from knurlsight import verdict as verdicts
 from knurlsight.faults.causes import Cause, causes_of
@@ -39,8 +38,6 @@ from knurlsight.verdict import Check, Verdict
 NO_PART = (
     "no knurled part was found: show it whole, lying on a plain bench, lit from one side, with at least 8 px to a pitch"
 )
-# a card goes on half so far all round its inner corners, in mean sides of theirs; a rule round its marks, in its width
-CARD_MARGIN, RULE_MARGIN = 0.7, 0.5
 NO_UNCERTAINTY = "the typed scale states no uncertainty; write it behind, such as 0.0512+-0.0002mm/px"
 
 
@@ -131,7 +128,7 @@ class ScaleRequest:
     Attributes
     ----------
     word : ScaleWord or None
-        None: whatever card or rule is found.
+        None: whatever card or rule is found. Two must agree.
     height : ScaleHeight
     photo : Photo or None
         Where the scale stands in another photo by the same fixed camera.
@@ -197,8 +194,8 @@ def camera_of(photo: Photo, request: ScaleRequest) -> Camera:
     PhotoscaleError
         No such rig, or the photo is not by it.
     """
-    if isinstance(request.word, RigWord):
-        reading = find_scale(photo, request.word, ())
+    for word in each_word(request.word):
+        reading = find_scale(photo, word, ()) if isinstance(word, RigWord) else None
         if isinstance(reading, RigReading):
             return reading.camera
     return camera_from_exif(photo)
@@ -212,10 +209,12 @@ def scale_and_parts(
     A card or a rule is known by its own marks, so it is found first, and no part is looked for where it lies. Anything
     else needs the parts. Should the marks have been a knurl's, no part is left, and the parts come first after all.
     """
-    if request.photo is None and isinstance(request.word, CardWord | RuleWord | None):
+    words = each_word(request.word)
+    marked = not words or any(isinstance(w, CardWord | RuleWord) for w in words)
+    if request.photo is None and marked and not any(isinstance(w, PinWord) for w in words):
         reading, no_scale = read_scale(photo, request, ())
         if reading is not None:
-            outlines = find_parts(photo, camera, most, avoid=(covered_px(reading),))
+            outlines = find_parts(photo, camera, most, avoid=covered_px(reading))
             if outlines:
                 return reading, no_scale, outlines
     outlines = find_parts(photo, camera, most)
@@ -368,20 +367,8 @@ def lies_on(outline: Outline, scale_px: NDArray[np.float64]) -> bool:
 
 def marks_px(reading: Reading) -> NDArray[np.float64]:
     """Points (n, 2) px of a scale that can be drawn; none for a scale that is not in the photo."""
-    for name in ("points_px", "outline_px"):
-        points = getattr(reading, name, None)
-        if points is not None:
-            return np.asarray(points, np.float64).reshape(-1, 2)
-    return np.empty((0, 2))
-
-
-def covered_px(reading: Reading) -> NDArray[np.float64]:
-    """Corners (4, 2) px of what a card or a rule covers; none for a scale that does not lie there."""
-    if not isinstance(reading, CardReading | RuleReading):
-        return np.empty((0, 2))
-    middle, (wide, high), turned = cv2.minAreaRect(reading.outline_px.astype(np.float32))
-    margin = CARD_MARGIN * math.sqrt(wide * high) if isinstance(reading, CardReading) else RULE_MARGIN * min(wide, high)
-    return np.asarray(cv2.boxPoints((middle, (wide + margin, high + margin), turned)), np.float64)
+    found = [getattr(one, "points_px", getattr(one, "outline_px", None)) for one in each_reading(reading)]
+    return np.vstack([np.empty((0, 2)), *(np.asarray(px, np.float64).reshape(-1, 2) for px in found if px is not None)])
 
 
 def _fitting(pattern: Pattern) -> Fitting | None:

@@ -168,6 +168,24 @@ def test_a_scale_word_that_does_not_fit_the_photo_cannot_tell(tmp_path, monkeypa
     assert status == 3 and "card" in out.read_text()
 
 
+@pytest.mark.parametrize(("diameter", "status"), [("20.00mm", 0), ("20.60mm", 3)])
+def test_two_scales_agree_or_cannot_tell(diameter, status, tmp_path, capsys):
+    setup, out = PHOTO.with_suffix(".toml"), tmp_path / "r.json"
+    words = ["--scale", "rule:1mm", "--scale", f"od:{diameter}", "--scale-height", "bench"]
+    assert run(["inspect", PHOTO, "--setup", setup, *words, "--json", out], capsys)[0] == status
+    written = out.read_text()
+    assert ("the two scales disagree" in written) == (status == 3)
+    assert ("outside diameter, 20 mm agree" in written) == (status == 0)
+
+
+@pytest.mark.parametrize(
+    "words", [["rule:1mm", "rule:0.5mm"], ["rule", "card", "od:20mm"], ["card", "0.05mm/px"], ["od:20mm", ""]]
+)
+def test_two_scales_that_cannot_be_held_against_each_other(words, capsys):
+    status, lines = run(["inspect", PHOTO, *(f"--scale={word}" for word in words)], capsys)
+    assert status == 2 and lines[0].startswith("error: scale ") and lines[1].startswith("hint: ")
+
+
 @pytest.mark.parametrize(
     ("option", "name", "words"),
     [

@@ -159,6 +159,8 @@ def test_a_photo_that_is_too_large_is_refused(bench, monkeypatch):
         ("POST", "/choose", {"data": {"scale": "other", "other": "elephant"}}, 422, "cannot-be"),
         ("POST", "/choose", {"data": {"scale": "other", "other": "rig:nowhere"}}, 422, "cannot-be"),
         ("POST", "/choose", {"data": {"scale": "other", "other": "od:20.03mm"}}, 422, "one-part"),
+        ("POST", "/choose", {"data": {"scale": "other", "other": "rule; od:20.03mm"}}, 422, "one-part"),
+        ("POST", "/choose", {"data": {"scale": "other", "other": "rule; rig:nowhere"}}, 422, "cannot-be"),
         ("POST", "/choose", {"data": {"setup": "f" * 64}}, 422, "no-setup"),
         ("POST", "/choose", {"data": {"job": "9999"}}, 422, "cannot-be"),
         ("POST", "/setups", {"data": {"form": "RGE", "normal_pitch": "big"}}, 422, "cannot-be"),

@@ -13,6 +13,7 @@ from knurlsight.batch.folder import jobs_of, photos_below, scan
 from knurlsight.batch.job import Ask
 from knurlsight.batch.job_list import read_job_list
 from knurlsight.errors import KnurlsightError
+from photoscale.words import TwoScalesWord
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 
@@ -65,6 +66,8 @@ def test_semicolons_and_tabs_of_spreadsheets(bench):
     for between in (";", "\t"):
         path = written(bench, "j.csv", between.join(["photo", "scale"]) + "\n" + between.join(["a_1.jpg", "card"]))
         assert read_job_list(path, Ask())[0].ask.scale == "card"
+    both = written(bench, "j.csv", "photo,scale\na_1.jpg,rule:1mm; od:20.03mm\n")
+    assert isinstance(read_job_list(both, Ask())[0].ask.read().word, TwoScalesWord)
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from photoscale.card import CardReading
 from photoscale.errors import PhotoscaleError, ScaleNotFound
 from photoscale.find import find_scale
 from photoscale.photo import Photo, load_photo
-from photoscale.reading import DiameterReading, PlainReading, RuleReading
+from photoscale.reading import DiameterReading, PlainReading, RuleReading, TwoReadings
 from photoscale.scene import Silhouette, scale_cylinder
 from photoscale.words import parse_height, parse_scale
 
@@ -70,6 +70,24 @@ def test_words_that_need_no_search() -> None:
     photo = Photo("x", np.zeros((80, 80), np.uint8), "", 80, 80)
     assert isinstance(find_scale(photo, parse_scale("od:20mm")), DiameterReading)
     assert isinstance(find_scale(photo, parse_scale("0.05mm/px")), PlainReading)
+
+
+def test_two_scales_are_both_read() -> None:
+    photo = load_photo(FIXTURES / "diamond_rule.jpg")
+    both = find_scale(photo, parse_scale("od:20mm; rule:1mm"))
+    assert isinstance(both, TwoReadings)
+    assert isinstance(both.first, DiameterReading)
+    assert isinstance(both.second, RuleReading)
+    with pytest.raises(ScaleNotFound, match="card"):  # one of the two is not there
+        find_scale(photo, parse_scale("rule:1mm; card"))
+
+
+def test_the_rule_is_not_taken_for_the_pin() -> None:
+    photo = load_photo(FIXTURES / "diamond_rule.jpg")
+    part = np.array(truth_of("diamond_rule")["parts"][0]["knurl_polygon_px"], float)
+    for word in ("rule:1mm; pin:6mm", "pin:6mm; rule:1mm"):
+        with pytest.raises(ScaleNotFound, match="pin"):
+            find_scale(photo, parse_scale(word), [part])
 
 
 @pytest.mark.parametrize(

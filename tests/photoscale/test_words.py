@@ -15,6 +15,8 @@ from photoscale.words import (
     RigWord,
     RuleWord,
     ScaleHeight,
+    TwoScalesWord,
+    each_word,
     parse_height,
     parse_scale,
 )
@@ -43,6 +45,7 @@ from photoscale.words import (
         ("rig:stand-2", RigWord("stand-2")),
         ("0.0512mm/px", PlainWord(Quantity(0.0512, 0.0, "mm"))),
         ("0.0512+-0.0002 mm/px", PlainWord(Quantity(0.0512, 0.0002, "mm"))),
+        ("rule:1mm; od:25.02mm", TwoScalesWord(RuleWord(1.0), DiameterWord(Quantity(25.02, 0.02, "mm")))),
     ],
 )
 def test_every_form_is_read(text: str, word: object) -> None:
@@ -88,6 +91,18 @@ def test_nothing_typed_ever_breaks(text: str) -> None:
             read(text)
         except ScaleWordError as e:
             assert "\n" not in e.hint
+
+
+def test_one_two_or_no_scale() -> None:
+    assert each_word(None) == ()
+    assert each_word(RuleWord(None)) == (RuleWord(None),)
+    assert each_word(parse_scale("card;rule")) == (CardWord(10.0, 0.1, False), RuleWord(None))
+
+
+def test_heights_of_two_scales() -> None:
+    assert parse_height("bench; crest") == ScaleHeight("bench", second=ScaleHeight("crest"))
+    with pytest.raises(ScaleWordError, match="3 heights"):
+        parse_height("bench; crest; axis")
 
 
 def test_heights() -> None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from photoscale.camera import Camera
 from photoscale.card import CardReading
 from photoscale.photo import Photo
-from photoscale.reading import Reading
+from photoscale.reading import Reading, each_reading
 
 from knurlsight.batch.tray_file import TrayFile
 from knurlsight.batch.tray_places import place_key, placed, places, places_px
@@ -155,10 +155,11 @@ def absent(tray: TrayFile, named: Sequence[Named]) -> tuple[Absent, ...]:
 
 def level_of(reading: Reading | None) -> float | None:
     """Direction (rad) in the photo in which the print on the card runs; None without a card."""
-    if not isinstance(reading, CardReading):
+    card = next((one for one in each_reading(reading) if isinstance(one, CardReading)), None)
+    if card is None:
         return None
-    mm = np.column_stack([reading.points_mm, np.ones(len(reading.points_mm))])
-    chart, *_ = np.linalg.lstsq(mm, reading.points_px, rcond=None)
+    mm = np.column_stack([card.points_mm, np.ones(len(card.points_mm))])
+    chart, *_ = np.linalg.lstsq(mm, card.points_px, rcond=None)
     return float(np.arctan2(chart[0, 1], chart[0, 0]))
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from photoscale.rig import list_rigs
-from photoscale.words import DiameterWord, parse_scale
+from photoscale.words import DiameterWord, each_word, parse_scale
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -61,7 +61,8 @@ async def chosen(request: Request) -> Response:
             scale = text_of(form, "other") if scale == "other" else scale
             if scale not in ("", "od"):
                 scale_word(scale, "")
-            if scale not in ("", "od", "auto") and isinstance(parse_scale(scale), DiameterWord):
+            words = each_word(parse_scale(scale)) if scale not in ("", "od", "auto") else ()
+            if any(isinstance(word, DiameterWord) for word in words):
                 # kept for the next part, it would measure that by this one's diameter
                 raise RefusedError(
                     422,

@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import AsyncIterator, Mapping
 from typing import Any, Literal
 
-from photoscale.words import DiameterWord, RigWord, parse_scale
+from photoscale.words import DiameterWord, RigWord, each_word, parse_scale
 from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.formparsers import MultiPartException
@@ -87,10 +87,11 @@ def scale_word(scale: str, reading: str) -> str:
         read = parse_scale(word)
         if reading and not isinstance(read, DiameterWord):
             raise RefusedError(422, "no-reading", "the caliper reading is no diameter", "such as 20.03 mm")
-        if isinstance(read, RigWord):
-            from photoscale.rig import load_rig
+        for one in each_word(read):
+            if isinstance(one, RigWord):
+                from photoscale.rig import load_rig
 
-            load_rig(read.name)
+                load_rig(one.name)
     return word
 
 

@@ -17,7 +17,13 @@ from knurlsight.commands.inspect_command import (
     write_outputs,
 )
 from knurlsight.commands.job_options import KeepInOption, OpOption, RecordOption, StoreOption, WhoOption
-from knurlsight.commands.scale_options import CameraDistanceOption, ScaleHeightOption, ScaleOption, ScalePhotoOption
+from knurlsight.commands.scale_options import (
+    CameraDistanceOption,
+    ScaleHeightOption,
+    ScaleOption,
+    ScalePhotoOption,
+    one_word,
+)
 
 if TYPE_CHECKING:
     import threading
@@ -50,7 +56,7 @@ def register(app: typer.Typer) -> None:
             Path | None, typer.Option("--setup", metavar="S.toml", help="What was wanted of every part.")
         ] = None,
         scale: ScaleOption = None,
-        scale_height: ScaleHeightOption = "bench",
+        scale_height: ScaleHeightOption = None,
         scale_photo: ScalePhotoOption = None,
         camera_distance: CameraDistanceOption = None,
         json_out: Annotated[
@@ -169,7 +175,8 @@ def register(app: typer.Typer) -> None:
             if wanted.ticket is not None:
                 raise KnurlsightError(f"{target}: rows are summed up, not measured; --job keeps what is measured")
             raise typer.Exit(_sum_up(wanted))
-        ask = Ask(read_setup(setup) if setup is not None else None, scale, scale_height, scale_photo, camera_distance)
+        words = one_word(scale), one_word(scale_height) or "bench"
+        ask = Ask(read_setup(setup) if setup is not None else None, *words, scale_photo, camera_distance)
         ask.read()
         if is_tray:
             outputs = TrayOutputs(json_out, report, picture, tray_out)

@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from knurlsight.commands.job_options import KeepInOption, OpOption, RecordOption, StoreOption, WhoOption
-from knurlsight.commands.scale_options import CameraDistanceOption, ScaleHeightOption, ScaleOption, ScalePhotoOption
+from knurlsight.commands.scale_options import (
+    CameraDistanceOption,
+    ScaleHeightOption,
+    ScaleOption,
+    ScalePhotoOption,
+    one_word,
+)
 
 if TYPE_CHECKING:
     from photoscale.quantity import Quantity
@@ -55,7 +61,7 @@ def register(app: typer.Typer) -> None:
         like: Annotated[Path | None, typer.Option("--like", metavar="SAMPLE", help=LIKE_HELP)] = None,
         like_scale: Annotated[str | None, typer.Option("--like-scale", metavar="SPEC", help=LIKE_SCALE_HELP)] = None,
         scale: ScaleOption = None,
-        scale_height: ScaleHeightOption = "bench",
+        scale_height: ScaleHeightOption = None,
         scale_photo: ScalePhotoOption = None,
         camera_distance: CameraDistanceOption = None,
         json_out: Annotated[
@@ -84,11 +90,11 @@ def register(app: typer.Typer) -> None:
         asked = ticket(job, op, store, who, record or ())
         outputs = [o for o in (json_out, report, picture, strip) if o is not None]
         check_outputs(outputs, picture, [*photos, *(p for p in (setup, scale_photo, like) if p is not None)])
-        request = scale_request(scale, scale_height, scale_photo, camera_distance)
+        request = scale_request(one_word(scale), one_word(scale_height), scale_photo, camera_distance)
         check_films(photos, turn, like, strip)
         rolled: bytes | None = None
         if like is not None:
-            check_like(setup, turn, scale, like_scale)
+            check_like(setup, turn, one_word(scale), like_scale)
             inspection = run_likeness(photos, like, request, like_scale)
         else:
             wanted = wanted_setup(setup, asked)
@@ -138,7 +144,7 @@ def check_outputs(outputs: list[Path], picture: Path | None, inputs: list[Path])
 
 
 def scale_request(
-    scale: str | None, scale_height: str, scale_photo: Path | None, camera_distance: str | None = None
+    scale: str | None, scale_height: str | None, scale_photo: Path | None, camera_distance: str | None = None
 ) -> ScaleRequest:
     """The scale's words and photo, read."""
     from photoscale.photo import load_photo
@@ -147,7 +153,7 @@ def scale_request(
     from knurlsight.inspection import ScaleRequest
 
     word = parse_scale(scale) if scale is not None else None
-    height = parse_height(scale_height)
+    height = parse_height(scale_height or "bench")
     distance = distance_of(camera_distance) if camera_distance is not None else None
     return ScaleRequest(word, height, load_photo(scale_photo) if scale_photo is not None else None, distance)
 
@@ -242,7 +248,7 @@ def write_strip(path: Path, rolled: bytes | None) -> None:
 
 def check_like(setup: Path | None, turn: str | None, scale: str | None, like_scale: str | None) -> None:
     """Refuse what does not go with a sample."""
-    from photoscale.words import DiameterWord, parse_scale
+    from photoscale.words import DiameterWord, each_word, parse_scale
 
     from knurlsight.errors import RequestError
 
@@ -251,7 +257,8 @@ def check_like(setup: Path | None, turn: str | None, scale: str | None, like_sca
         raise RequestError(
             f"--like and {other} do not go together: the sample stands for the setup of one side of a part"
         )
-    if like_scale is None and scale is not None and isinstance(parse_scale(scale), DiameterWord):
+    words = each_word(parse_scale(scale) if scale is not None else None)
+    if like_scale is None and any(isinstance(word, DiameterWord) for word in words):
         raise RequestError("an od: is of one part only; give the sample's own diameter", hint="--like-scale od:25.02mm")
 
 

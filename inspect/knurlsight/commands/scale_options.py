@@ -8,21 +8,22 @@ from typing import Annotated
 import typer
 
 ScaleOption = Annotated[
-    str | None,
+    list[str] | None,
     typer.Option(
         "--scale",
         metavar="SPEC",
         help="What gives the size: od:25.02mm (caliper over the crests, the best), card, card:9.87mm, rule:1mm, "
-        "rule:0.5mm, rule:1/32in, rule:1/64in, pin:6mm, 0.0512mm/px. Without it: whatever card or rule is found.",
+        "rule:0.5mm, rule:1/32in, rule:1/64in, pin:6mm, 0.0512mm/px. Without it: whatever card or rule is found. Given "
+        "twice: both must agree.",
     ),
 ]
 ScaleHeightOption = Annotated[
-    str,
+    list[str] | None,
     typer.Option(
         "--scale-height",
         metavar="bench|axis|crest|MM",
-        help="Height of the scale's face above the surface under the part: bench (it lies there), axis, crest, or "
-        "16mm.",
+        help="Height of the scale's face above the surface under the part: bench (it lies there; the default), axis, "
+        "crest, or 16mm. Given twice: that of the second scale.",
     ),
 ]
 ScalePhotoOption = Annotated[
@@ -37,3 +38,8 @@ CameraDistanceOption = Annotated[
         help="Lens to the nearest crest, where you measured it: 300mm or 300+-2mm; helps a rule on the bench.",
     ),
 ]
+
+
+def one_word(given: list[str] | None) -> str | None:
+    """An option given once or twice as the one word that job lists and records have: ``rule:1mm; od:20.03mm``."""
+    return "; ".join(given) if given else None

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from photoscale.photo import Photo
 from photoscale.quantity import Quantity
 from photoscale.scene import CylinderScale
-from photoscale.words import DiameterWord
+from photoscale.words import DiameterWord, each_word
 
 from knurlsight.finding.outline import find_parts
 from knurlsight.inspection import (
@@ -119,7 +119,7 @@ def inspect_film(path: Path, setup: Setup | None = None, scale: ScaleRequest | N
             seen = _watch(path, first, lines)
             teeth = next((f.teeth for f in joined.families if f.teeth is not None), Quantity(0.0, 0.0))
             turned = turning(seen.steps, detail(seen.patches), teeth, float(seen.theta[1] - seen.theta[0]))
-            if not isinstance(request.word, DiameterWord):
+            if not any(isinstance(w, DiameterWord) for w in each_word(request.word)):
                 joined = replace(joined, outside_diameter=_no_surer(joined.outside_diameter, cylinder_scale))
             pattern = with_turning(joined, turned, cylinder_scale, one_set=seen.least_agreement > SAME_LINES)
             strip = _strip(seen, turned, teeth.value)
