@@ -343,6 +343,20 @@ def test_mirrored_photo_of_a_right_hand_knurl_shows_a_left_hand_one():
     assert pattern.families[0].helix_angle.value == pytest.approx(part["families"][0]["helix_deg"], abs=1.2)
 
 
+def test_the_scale_s_doubt_goes_into_lengths_only():
+    photo = load_photo(FIXTURES / "diamond_rule.jpg")
+    sure, vague = (
+        inspect_part([photo], scale=ScaleRequest(parse_scale(word))).parts[0].pattern.families[0]
+        for word in ("od:20+-0.001mm", "od:20+-0.2mm")
+    )
+    assert vague.helix_angle.u == pytest.approx(sure.helix_angle.u, rel=0.02)
+    assert vague.teeth.u == pytest.approx(sure.teeth.u, rel=0.02)
+    for name in ("normal_pitch", "transverse_pitch", "axial_pitch"):
+        before, after = getattr(sure, name), getattr(vague, name)
+        # 1 % of the diameter, squares added (JCGM 100, 5.1.2)
+        assert after.u == pytest.approx(np.hypot(before.u, 0.01 * before.value), rel=0.02)
+
+
 # ---------------------------------------------------------------- inputs and threads
 
 

@@ -160,7 +160,7 @@ def test_one_edge_alone_shows_how_its_lines_converge(tilt: float) -> None:
         return np.arctan2(d @ np.array([-across[1], across[0]]), d @ across)
 
     back = cv2.perspectiveTransform(reading.points_px[near][i].reshape(-1, 1, 2), np.linalg.inv(h)).reshape(-1, 2)
-    ends = [cv2.perspectiveTransform((back + [0, k])[:, None], h)[:, 0] for k in (0.0, 1.0)]
+    ends = [cv2.perspectiveTransform((back + np.array([0, k]))[:, None], h)[:, 0] for k in (0.0, 1.0)]
     true = ends[1] - ends[0]
     true *= np.sign(read.mean(axis=0) @ true.mean(axis=0))
     trend = [float(np.polynomial.Polynomial.fit(shared, angle(d), 1).convert().coef[1]) for d in (read, true)]

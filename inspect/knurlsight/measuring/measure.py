@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -403,6 +404,8 @@ def _family(
     u_shading: float,
     u_pose: float,
 ) -> Family:
+    import GTC
+
     g = fit.knurl.families[k]
     hand, kind = _hand(g), _kind(fit, g)
     tied = TIED in fit.names
@@ -413,44 +416,36 @@ def _family(
     u_along = math.hypot(fit.u((k, "along")) / abs(g.along), MODEL_ALONG * coarse) if g.along else 0.0
     teeth = whole = None
     u_width = scale.u_width_rel if scale is not None and math.isfinite(scale.u_width_rel) else 0.002
-    # a wider part has fewer degrees in the fitted rows: N grows 1.6 times as fast as the width, the pitch the rest
-    u_pitch = math.hypot(u_around, (ARC_LEVER - 1) * u_width)
+    # what is measured, each with its own relative doubt; a library carries them into every figure (JCGM 100, 5.1), so
+    # that what is divided out, such as the scale in a helix, drops out of the doubt too
+    size = GTC.ureal(1.0, _finite(scale.u_scale_rel) if scale is not None else 0.0, label="scale")
+    width = GTC.ureal(1.0, u_width, label="edges of the part")
+    distance = GTC.ureal(1.0, u_pose, label="distance of the camera")
+    radius = size * (scale.cylinder.radius if scale is not None else 1.0)
+    transverse = axial = None
+    teeth = whole = None
     if g.around:
-        n = 2 * math.pi * g.around
-        u_n = n * math.hypot(u_around, ARC_LEVER * u_width)
-        teeth = Quantity(n, u_n)
-        whole = whole_count(n, u_n) if not ghost.present else None
-    ratio = math.atan2(abs(g.along), g.around)  # tan ψ = p_t / p_a = along / around
-    u_helix = (
-        math.degrees(math.sin(ratio) * math.cos(ratio) * math.hypot(u_pitch, u_along, u_pose))
-        if g.along and g.around
-        else 0.3
-    )
-    helix = Quantity(math.degrees(ratio) if hand != "axial" else 0.0, u_helix, "deg")
-    if hand == "ring":
-        helix = Quantity(90.0, 0.3, "deg")
-    normal = transverse = axial = None
-    if scale is not None:
-        r = scale.cylinder.radius
-        s = _finite(scale.u_scale_rel)
-        if g.around:
-            value = r / g.around
-            transverse = Quantity(value, value * math.hypot(s, u_pitch), "mm")
-        if g.along:
-            value = r / abs(g.along)
-            axial = Quantity(value, value * math.hypot(s, u_along), "mm")
-        value = r * g.pitch
-        c2 = math.cos(ratio) ** 2
-        normal = Quantity(value, value * math.sqrt(s**2 + (c2 * u_pitch) ** 2 + ((1 - c2) * u_along) ** 2), "mm")
+        # a wider part has fewer degrees in the fitted rows: N grows 1.6 times as fast as the width
+        count = 2 * math.pi * g.around * GTC.ureal(1.0, u_around, label="lines around") * width**ARC_LEVER
+        transverse = 2 * math.pi * radius * width / count
+        teeth = _quantity(count, "")
+        whole = whole_count(teeth.value, teeth.u) if not ghost.present else None
+    if g.along:
+        axial = radius / (abs(g.along) * GTC.ureal(1.0, u_along, label="lines along"))
+    helix = Quantity(90.0 if hand == "ring" else 0.0, 0.3, "deg")
+    normal = transverse if axial is None else axial
+    if transverse is not None and axial is not None:
+        normal = 1 / GTC.sqrt(1 / transverse**2 + 1 / axial**2)
+        helix = _quantity(GTC.atan(transverse / axial * distance) * (180 / math.pi), "deg")
     u_fill = math.hypot(_finite(fit.u((k, "fill"))), MODEL_FILL[kind] * coarse)
     fill = Quantity(min(1.0, g.fill), u_fill)
     strength = Quantity(g.depth(fit.knurl.profile_angle_deg) / g.pitch, u_fill * 0.5)
     # φ = around θ + along (z - middle) - phase
     return Family(
         hand=hand,
-        normal_pitch=normal,
-        transverse_pitch=transverse,
-        axial_pitch=axial,
+        normal_pitch=_quantity(normal, "mm") if scale is not None and normal is not None else None,
+        transverse_pitch=_quantity(transverse, "mm") if scale is not None and transverse is not None else None,
+        axial_pitch=_quantity(axial, "mm") if scale is not None and axial is not None else None,
         helix_angle=helix,
         teeth=teeth,
         teeth_whole=whole,
@@ -462,6 +457,13 @@ def _family(
         sign=int(np.sign(g.along)),
         phase_turns=-g.phase - g.along * sight.middle_z,
     )
+
+
+def _quantity(figure: Any, unit: str) -> Quantity:
+    """Of an uncertain number of the library."""
+    import GTC
+
+    return Quantity(float(GTC.value(figure)), float(GTC.uncertainty(figure)), unit)
 
 
 def whole_count(teeth: float, u: float) -> int | None:
