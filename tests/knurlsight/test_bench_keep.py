@@ -8,8 +8,10 @@ import json
 import pytest
 from bench_doubles import client, hand_in, paired_phone, photo_bytes, running_bench, wait_for
 from knurlsight.bench import keeping, submissions
+from knurlsight.records.facts import JobFacts
 from knurlsight.records.photos import Picture
 from knurlsight.records.read import entries
+from knurlsight.records.signature import sign
 from knurlsight.records.write import attach, new_job
 from PIL import Image
 
@@ -209,8 +211,19 @@ def test_the_setup_of_an_operation_is_chosen_with_it(bench):
     content = {"content_hash": setup.content_hash, "content": setup_document(setup)}
     add_operation(bench.records.store(), "2041", "30", OperationFacts(setup=content))
     computer = client(bench)
-    computer.post("/choose", data={"job": "2041", "operation": "30"})
+    computer.post("/choose", data={"setup": "", "job": "2041", "operation": "30"})
     assert "ring" in computer.get("/").text
+    computer.post("/choose", data={"setup": "", "job": "2041", "operation": "30"})  # another one, picked by hand
+    assert "measure only" in computer.get("/").text
+
+
+def test_a_chosen_job_stays_chosen_when_many_others_are_newer(bench):
+    computer = client(bench)
+    computer.post("/choose", data={"job": "2041"})
+    for n in range(51):
+        new_job(bench.records.store(), f"newer {n}", JobFacts(), sign("turner"))
+    assert '<option value="2041" selected>' in computer.get("/choose").text
+    assert "Keep parts in this job" in computer.get("/jobs/newer 3").text
 
 
 def test_a_setup_from_the_numbers_of_a_drawing(bench):
@@ -218,6 +231,8 @@ def test_a_setup_from_the_numbers_of_a_drawing(bench):
     typed = {"name": "knob", "form": "RGE", "normal_pitch": "21tpi", "outside_diameter": "3/4 in", "helix": "30deg"}
     assert computer.post("/setups", data=typed).status_code == 303
     assert "knob" in computer.get("/").text
+    assert computer.post("/setups", data={**typed, "name": ""}).status_code == 303
+    assert "RGE 1.210 mm ⌀ 19.050 mm" in computer.get("/").text  # 25.4 / 21; 3/4 of 25.4
     wrong = computer.post("/setups", data={**typed, "helix": "300deg", "outside_diameter": "-1"})
     assert wrong.status_code == 422 and "helix" in wrong.text and "outside_diameter" in wrong.text
     toml = b'[part]\nname = "from a file"\noutside_diameter = "20 mm"\n[pattern]\nform = "RAA"\nnormal_pitch = "1 mm"\n'

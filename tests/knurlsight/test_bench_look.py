@@ -6,11 +6,13 @@ import gzip
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import get_args
 
 import pytest
 from bench_doubles import client, hand_in, running_bench, wait_for
 from knurlsight.bench import rendering, submissions
 from knurlsight.bench.texts import texts
+from knurlsight.records.chain import EntryKind
 from knurlsight.reporting import annotate
 
 ROOT = Path(rendering.__file__).parent
@@ -100,6 +102,7 @@ def by_name() -> set[str]:
     verdicts = {f"verdict.{k}" for k in words["verdict"] if k.startswith("shape_") or k in annotate.VERDICT_COLOURS}
     again = {f"again.{k}" for k in words["again"]}
     kinds = {f"devices.{k}" for k in ("phone", "program", "computer")}
+    kinds |= {f"kinds.{k}" for k in get_args(EntryKind)}
     hints = {"shoot.reading_hint_mm", "shoot.reading_hint_in", "verdict.none"}
     return decisions | verdicts | again | kinds | hints | {"inspection.likely", "inspection.possible"}
 

@@ -202,6 +202,12 @@ outside_diameter = "± 0.05 mm"
 PATTERN = '[pattern]\nform = "RGE"\nnormal_pitch = "0.8 mm"\n'
 
 
+def test_a_value_that_cannot_be_read_is_not_missing_as_well():
+    with pytest.raises(SetupError) as e:
+        setup_from_text('[pattern]\nform = "RGE"\nnormal_pitch = "0.8banana"\n')
+    assert [fault.key for fault in e.value.faults] == ["[pattern] normal_pitch"]
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

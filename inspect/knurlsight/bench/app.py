@@ -45,6 +45,8 @@ def bench_app(bench: Bench) -> Starlette:
 def _refused(request: Request, e: Exception) -> Response:
     """What the router itself refuses (no such page, no such method), in the shape of all refusals."""
     refused = refused_for(e)
+    if refused.status == 404:
+        refused = replace(refused, message="there is nothing at this address")
     if refused.status == 405:  # starlette knows the methods of one route only, and a path has one for each
         path = request.scope["path"]
         here = [r for r in ROUTES if r.path_regex.match(path)]

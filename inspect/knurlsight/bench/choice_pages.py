@@ -49,7 +49,7 @@ def choose(request: Request) -> Response:
 
 
 async def chosen(request: Request) -> Response:
-    """Remember a choice; each part of the page sends its own fields."""
+    """Remember a choice; fields that are not sent stay as they were."""
     bench, device = bench_of(request), device_of(request)
     async with form_of(request) as form:
         changes: dict[str, str] = {}
@@ -78,14 +78,16 @@ async def chosen(request: Request) -> Response:
                 known = await in_thread(keeping.operations, bench.records, job)
                 job = job_number(job)
                 content = known.get(operation)
-                if content is not None:
+                another = (job, operation) != (device.choice.job, device.choice.operation)
+                picked = changes.get("setup", device.choice.setup) != device.choice.setup
+                if content is not None and another and not picked:  # who picks a setup as well wants that one
                     changes["setup"] = setups.from_document(bench.folder, content, f"job {job}").hash
             changes |= {"job": job, "operation": operation if job else ""}
         for key, allowed in (("units", ("mm", "in")), ("theme", ("auto", "light", "dark"))):
             if (value := text_of(form, key)) in allowed:
                 changes[key] = value
         devices.choose(bench.folder, device, **changes)
-        return see("/choose" if text_of(form, "stay") else "/")
+        return see("/")
 
 
 async def drawing(request: Request) -> Response:

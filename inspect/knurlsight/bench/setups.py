@@ -118,7 +118,7 @@ def _described(setup: Setup) -> str:
     pattern = setup.pattern
     words = [str(pattern.form or "setup")]
     if pattern.normal_pitch_mm is not None:
-        words.append(f"{format_mm(pattern.normal_pitch_mm)} mm")
+        words.append(format_mm(pattern.normal_pitch_mm))
     if setup.part.outside_diameter_mm is not None:
-        words.append(f"⌀ {format_mm(setup.part.outside_diameter_mm)} mm")
+        words.append(f"⌀ {format_mm(setup.part.outside_diameter_mm)}")
     return " ".join(words)

@@ -47,7 +47,7 @@ def shoot_again(inspection: Inspection) -> tuple[Again, ...]:
     if inspection.verdict in ("pass", "fail"):
         return ()
     if not inspection.parts:
-        return ("whole", "light", "nearer")
+        return ("whole", "focus", "light", "nearer")
     out: list[Again] = []
     for part in inspection.parts:
         pattern = part.pattern

@@ -15,7 +15,8 @@ def contradictions(setup: Setup, known: Sequence[SetupFault]) -> list[SetupFault
     found: list[SetupFault] = []
 
     def add(key: str, words: str) -> None:
-        found.append(SetupFault("contradiction", key, words))
+        if not any(f.key == key for f in known):  # it could not be read: what follows from that is no news
+            found.append(SetupFault("contradiction", key, words))
 
     part, pattern, holder = setup.part, setup.pattern, setup.holder
     od, blank = part.outside_diameter_mm, part.blank_diameter_mm

@@ -159,6 +159,8 @@ function askSeveral(count, od) {
 
 function preparePicking() {
   for (const input of document.querySelectorAll("#take, #pick")) {
+    // a reading that is missing is said before the photo is taken, not after
+    input.addEventListener("click", (e) => { if (!find("#shoot").reportValidity()) e.preventDefault(); });
     input.addEventListener("change", async () => { await shoot(input.files); input.value = ""; });
   }
   addEventListener("dragover", (e) => { e.preventDefault(); document.body.classList.add("dropping"); });
@@ -173,6 +175,20 @@ function preparePicking() {
     for (const upload of left) await send(upload);
     if (left.length) location.reload();
   });
+}
+
+// Parts that are waited for change in the list as they come.
+function followList() {
+  const oldest = [...document.querySelectorAll(".parts a.waiting, .parts a.working")].pop();
+  if (!oldest) return;
+  const source = new EventSource(`${oldest.getAttribute("href")}/events`);
+  source.onmessage = async (event) => {
+    if (!["done", "failed"].includes(JSON.parse(event.data).state)) return;
+    source.close();
+    const page = new DOMParser().parseFromString(await (await fetch("/")).text(), "text/html");
+    find(".parts").replaceWith(page.querySelector(".parts"));
+    followList();
+  };
 }
 
 // The same part, turned: its photo goes along with those that are there.
@@ -297,7 +313,13 @@ function prepareShare(button) {
   });
 }
 
-if (find("#shoot") && find("#several")) preparePicking();
+if (find("#shoot") && find("#several")) { preparePicking(); followList(); }
+addEventListener("pageshow", () => { // what was typed and came back after a refusal is in sight
+  for (const box of document.querySelectorAll("details"))
+    box.open ||= [...box.querySelectorAll("input:not([type=hidden]), textarea")].some((f) => f.value !== f.defaultValue);
+});
+// back to the form with what was typed into it, not to the first page
+if (find("#back")) find("#back").onclick = (e) => { if (document.referrer) { e.preventDefault(); history.back(); } };
 if (find("#turn")) prepareTurning(find("#turn"));
 if (find("#waiting")) follow(find("#waiting"));
 if (find("form#kept")) countDown(find("form#kept"));
