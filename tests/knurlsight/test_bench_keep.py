@@ -232,7 +232,7 @@ def test_a_setup_from_the_numbers_of_a_drawing(bench):
     assert computer.post("/setups", data=typed).status_code == 303
     assert "knob" in computer.get("/").text
     assert computer.post("/setups", data={**typed, "name": ""}).status_code == 303
-    assert "RGE 1.210 mm ⌀ 19.050 mm" in computer.get("/").text  # 25.4 / 21; 3/4 of 25.4
+    assert "RGE 1.21 mm, diameter 19.05 mm" in computer.get("/").text  # 25.4 / 21; 3/4 of 25.4
     wrong = computer.post("/setups", data={**typed, "helix": "300deg", "outside_diameter": "-1"})
     assert wrong.status_code == 422 and "helix" in wrong.text and "outside_diameter" in wrong.text
     toml = b'[part]\nname = "from a file"\noutside_diameter = "20 mm"\n[pattern]\nform = "RAA"\nnormal_pitch = "1 mm"\n'

@@ -103,6 +103,14 @@ def test_nothing_to_report_is_said():
         report_pdf([made_records.handed_on(CASES["pass"], picture=b"no picture")])
 
 
+def test_what_was_typed_at_the_bench_and_the_part_that_the_job_names_are_on_the_page():
+    typed = {"dial_readings_mm": [0.2, 0.3], "blank_diameter_mm": 19.58, "place": "first-off", "serial": "4"}
+    done = made_records.handed_on(CASES["no setup"], bench=typed, when="2026-03-02T09:15:07.123Z")
+    page = " ".join(report_html([done], JobSheet((("part", "knob 7"),))).split())
+    for wanted in ("Knurl inspection: knob 7", "0.2, 0.3 mm", "19.58 mm", "first-off", "2026-03-02 09:15 UTC"):
+        assert wanted in page, wanted
+
+
 def test_the_page_says_what_the_pdf_says_and_needs_nothing_else():
     done = made_records.handed_on(CASES["fail"], who="<turner>", picture=made_records.png())
     page = report_html([done, made_records.handed_on(CASES["pass"])], SHEET)

@@ -191,7 +191,9 @@ def test_the_commands(tmp_path, capsys):
     learnt = json.loads(capsys.readouterr().out)
     assert learnt["dial"] is None and "0 cuts" in learnt["dial_unknown"]
     assert run([*few, "--sheet", str(tmp_path / "few.html")]) == 0
-    assert "unknown: 0 cuts" in capsys.readouterr().out and "0 cuts" in (tmp_path / "few.html").read_text()
+    said = capsys.readouterr().out
+    assert "unknown: 0 cuts" in said and "0 cuts" in (tmp_path / "few.html").read_text()
+    assert max(map(len, said.splitlines())) <= 100
     assert run([*plan[:-4], "--machine", "lathe 3"]) == 2
     assert "--material" in capsys.readouterr().err
     assert run(plan[:-2]) == 2

@@ -66,6 +66,7 @@ def test_a_job_from_first_to_last(job, folder):
     job("wheel", "W1", "--diameter", "15.02mm", "--teeth", "47", "--rolled", "12")
     shown = job("show", "2041")
     assert "quantity: 50" in shown
+    assert "operation 30, small lathe: setup diamond rule (invented)" in shown
     assert "since entry 3: [process] dial_infeed 0.2 mm → 0.3 mm" in shown
     assert "form fill 0.55 ± 0.04 → 0.85 ± 0.04" in shown
     assert "wheel W1 had rolled 340" in shown

@@ -10,7 +10,7 @@ from typing import Any
 from knurlsight.bench.refusals import RefusedError
 from knurlsight.bench.state import BenchFolder
 from knurlsight.setup_math.setup import setup_from_document, setup_from_text, setup_text
-from knurlsight.setup_math.setup_model import Setup
+from knurlsight.setup_math.setup_model import Setup, setup_title
 
 MOST_SETUPS = 500
 DRAWING_KEYS = {"name": "part", "outside_diameter": "part", "form": "pattern", "normal_pitch": "pattern",
@@ -58,9 +58,7 @@ def name_of(folder: BenchFolder, content_hash: str) -> str:
 
 def take_in(folder: BenchFolder, setup: Setup) -> KnownSetup:
     """Know a setup from now on; the same content is kept once."""
-    part = setup.part
-    name = " ".join(str(t) for t in (part.number, part.name) if t) or _described(setup)
-    known = KnownSetup(setup.content_hash, name[:80])
+    known = KnownSetup(setup.content_hash, setup_title(setup)[:80])
     with folder.open() as db:
         db.execute(
             "INSERT INTO setup (hash, name, text, used) VALUES (?, ?, ?, ?) "
@@ -110,15 +108,3 @@ def from_drawing(folder: BenchFolder, typed: Mapping[str, str]) -> KnownSetup:
         if value := typed.get(key, "").strip():
             document[section][key] = value
     return take_in(folder, setup_from_document(document, "drawing"))
-
-
-def _described(setup: Setup) -> str:
-    from knurlsight.units import format_mm
-
-    pattern = setup.pattern
-    words = [str(pattern.form or "setup")]
-    if pattern.normal_pitch_mm is not None:
-        words.append(format_mm(pattern.normal_pitch_mm))
-    if setup.part.outside_diameter_mm is not None:
-        words.append(f"⌀ {format_mm(setup.part.outside_diameter_mm)}")
-    return " ".join(words)

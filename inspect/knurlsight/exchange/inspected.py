@@ -135,8 +135,12 @@ def unit_of(name: str) -> Unit:
     return "mm" if any(w in words for w in LENGTH_WORDS) else ""
 
 
+def part_named(result: ResultFile) -> str:
+    """Number and name of the part as the setup says; empty where it does not."""
+    part = result.setup.content.get("part", {}) if result.setup is not None else {}
+    return " ".join(str(part[key]) for key in ("number", "name") if part.get(key))
+
+
 def title_of(result: ResultFile) -> str:
     """Number and name of the part as the setup says, else the names of the photos."""
-    part = result.setup.content.get("part", {}) if result.setup is not None else {}
-    named = " ".join(str(part[key]) for key in ("number", "name") if part.get(key))
-    return named or ", ".join(photo.file for photo in result.photos)
+    return part_named(result) or ", ".join(photo.file for photo in result.photos)

@@ -55,7 +55,7 @@ def _section(done: Inspected, part: PartRecord | None, sheet: JobSheet, units: U
     verdict = part.verdict if part is not None else result.verdict
     reasons = part.reasons if part is not None else result.reasons
     return {
-        "title": words.title(done, part),
+        "title": words.title(done, part, sheet),
         "facts": words.fact_rows(done, sheet),
         "verdict": verdict or "none",
         "verdict_word": words.WORDS[verdict],

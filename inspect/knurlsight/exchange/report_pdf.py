@@ -89,7 +89,7 @@ def _page(done: Inspected, part: PartRecord | None, sheet: JobSheet, units: Unit
     verdict = part.verdict if part is not None else result.verdict
     reasons = part.reasons if part is not None else result.reasons
     story = [
-        _text(f"Knurl inspection: {words.title(done, part)}", "head"),
+        _text(f"Knurl inspection: {words.title(done, part, sheet)}", "head"),
         _facts(done, sheet, width),
         Spacer(1, 2 * mm),
     ]
@@ -103,7 +103,7 @@ def _page(done: Inspected, part: PartRecord | None, sheet: JobSheet, units: Unit
             story.append(Spacer(1, 2 * mm))
         story += _other_figures(part, units, width)
         for cause in part.causes[: words.MOST_CAUSES]:
-            story.append(_text(f"Look at ({cause.likelihood}): {cause.cause}. {cause.remedy}"))
+            story.append(_text(f"Look at ({cause.likelihood}): {cause.cause}: {cause.remedy}"))
     for note in words.notes(done)[: words.MOST_NOTES]:
         story.append(_text(f"Note: {note}", "small"))
     story += [Spacer(1, 2 * mm), _limits_of_use(width), Spacer(1, 7 * mm), _signatures(width)]

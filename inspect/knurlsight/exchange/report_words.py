@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from knurlsight.exchange.inspected import Inspected, check_name, part_figures, quantity, title_of, unit_of
+from knurlsight.exchange.inspected import Inspected, check_name, part_figures, part_named, quantity, title_of, unit_of
 from knurlsight.reporting import figures
 from knurlsight.reporting.figures import Units
 from knurlsight.setup_math.forms import FORMS
@@ -52,10 +52,11 @@ class JobSheet:
     head: str = ""
 
 
-def title(done: Inspected, part: PartRecord | None) -> str:
-    """What the page is about."""
+def title(done: Inspected, part: PartRecord | None, sheet: JobSheet) -> str:
+    """What the page is about: the part as the setup names it, else as the job does, else its photos."""
     several = part is not None and len(done.result.parts) > 1
-    return title_of(done.result) + (f", part {part.id}" if several and part is not None else "")
+    named = part_named(done.result) or dict(sheet.facts).get("part") or title_of(done.result)
+    return named + (f", part {part.id}" if several and part is not None else "")
 
 
 def why(verdict: str | None, reasons: Sequence[str], part: PartRecord | None) -> list[str]:
@@ -79,12 +80,28 @@ def fact_rows(done: Inspected, sheet: JobSheet) -> list[tuple[str, str]]:
     rows = [
         *(("job", done.job), ("operation", done.operation), ("serial", done.serial)),
         *sheet.facts,
-        *(("inspected by", done.who), ("when", done.when), ("machine", done.machine)),
+        *(("inspected by", done.who), ("when", _minute(done.when)), ("machine", done.machine)),
+        *_typed(done),
         ("wheels", ", ".join(done.wheels)),
         ("scale", done.result.scale.source if done.result.scale is not None else "none"),
         ("photo", photos),
     ]
     return [(name, value) for name, value in rows if value]
+
+
+def _minute(at: str) -> str:
+    """``"2026-03-02 09:15 UTC"``; the record has it to the millisecond."""
+    return f"{at[:16].replace('T', ' ')} UTC" if at.endswith("Z") else at
+
+
+def _typed(done: Inspected) -> list[tuple[str, str]]:
+    """What was typed at the bench and stands nowhere else on the page."""
+    rows = []
+    for key, value in done.bench.items():
+        if key not in ("serial", "machine", "wheels_rolled"):
+            values = ", ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
+            rows.append((key.removesuffix("_mm").replace("_", " "), values + (" mm" if key.endswith("_mm") else "")))
+    return rows
 
 
 def limits_words(check: CheckRecord, units: Units) -> str:

@@ -90,7 +90,8 @@ def plan_text(plan: Plan, unit: LengthUnit = "mm") -> str:
     lines += [f"  holder: {plan.setup.holder.kind}, {how}", ""]
     rows = chosen_rows(plan, unit)
     wide = max(len(name) for name, _ in rows)
-    lines += [f"  {name:{wide}s}  {value}" for name, value in rows]
+    for name, value in rows:
+        lines += textwrap.wrap(value, WIDTH, initial_indent=f"  {name:{wide}s}  ", subsequent_indent=" " * (wide + 4))
     lines += ["", "Blanks with a whole count (chosen one marked *):"]
     lines += blank_table(plan, unit)
     zones, pointer = tracking_line(plan)

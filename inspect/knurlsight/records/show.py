@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from datetime import datetime, timedelta, timezone
+from typing import Any
 
 from knurlsight.records.chain import Entry
 from knurlsight.records.corrections import Current, as_corrected
@@ -125,14 +126,17 @@ def _entry_lines(current: Current, corrections: dict[int, Entry]) -> list[str]:
     entry = current.entry
     op = f"op {entry.op}  " if entry.op else ""
     what = _kind_words(entry.kind, entry.verdict)
-    head = f"{entry.number:4d}  {_when(entry)}  {entry.who}  {op}{what}: "
+    head = f"{entry.number:4d}  {_when(entry)}  {entry.who}  {op}"
     about = f"about entry {entry.body['about']}: " if entry.body.get("about") else ""
     text = entry.body["text"] if entry.kind == "note" else entry.words
     if entry.kind == "disposition" and (why := entry.body.get("why")):
         text = why
+    if entry.kind == "operation":  # its words name it, as `find` shows them
+        what, text = text, _setup_words(entry.body.get("setup"))
     if current.withdrawn:
         about = "WITHDRAWN, does not count: " + about
-    lines = _wrapped(head + about + text.replace("\n", " / "))
+    said = about + text.replace("\n", " / ")
+    lines = _wrapped(head + what + (f": {said}" if said else ""))
     if entry.kind == "inspection":
         lines += _wrapped("      " + ", ".join(_bench_words(entry))) if entry.body["bench"] else []
         lines += _wrapped(f"      note: {entry.body['note']}") if entry.body["note"] else []
@@ -174,6 +178,20 @@ def _bench_words(entry: Entry) -> list[str]:
             values = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
             words.append(f"{_name(key)} {values}{unit}")
     return words
+
+
+def _setup_words(kept: dict[str, Any] | None) -> str:
+    """The setup that an operation keeps, by its name or by what it wants."""
+    if not kept:
+        return ""
+    from knurlsight.errors import SetupError
+    from knurlsight.setup_math.setup import setup_from_document
+    from knurlsight.setup_math.setup_model import setup_title
+
+    try:
+        return f"setup {setup_title(setup_from_document(kept['content']))}"
+    except (SetupError, KeyError):
+        return "setup that cannot be read any more"
 
 
 def _kind_words(kind: str, verdict: str) -> str:

@@ -14,6 +14,7 @@ from typing import IO, TYPE_CHECKING
 
 from knurlsight.reporting import figures
 from knurlsight.reporting.figures import Units
+from knurlsight.setup_math.setup_model import setup_title
 
 if TYPE_CHECKING:
     from knurlsight.inspection import Inspection, PartInspection
@@ -117,8 +118,7 @@ def _seen(inspection: Inspection, part: PartInspection, units: Units, width: int
     elif part.no_lengths:
         lines += _wrapped(f"  scale: none; {part.no_lengths}", width, "         ")
     if inspection.setup is not None:
-        named = inspection.setup.part.name or "setup"
-        lines += _wrapped(f"  setup: {named}", width, "         ")
+        lines += _wrapped(f"  setup: {setup_title(inspection.setup)}", width, "         ")
     return lines
 
 

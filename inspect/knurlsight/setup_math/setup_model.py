@@ -205,6 +205,17 @@ def rolled_form(setup: Setup) -> Form | None:
     return form_of_wheels(setup.wheels, setup.holder.swivel_deg or 0.0)
 
 
+def setup_title(setup: Setup) -> str:
+    """Number and name of the part; where it has none, what is wanted: ``"RGE 0.8 mm, diameter 20 mm"``."""
+    part, pattern = setup.part, setup.pattern
+    if named := " ".join(str(t) for t in (part.number, part.name) if t):
+        return named
+    pitch_mm = pattern.normal_pitch_mm or next((w.pitch.mm for w in setup.wheels if w.pitch is not None), None)
+    pitch = f" {pitch_mm:.4g} mm" if pitch_mm is not None else ""
+    diameter = f", diameter {part.outside_diameter_mm:.4g} mm" if part.outside_diameter_mm is not None else ""
+    return f"{rolled_form(setup) or 'setup'}{pitch}{diameter}"
+
+
 def form_of_wheels(wheels: tuple[WheelSetup, ...], swivel_deg: float = 0.0) -> Form | None:
     """The form that these wheels roll.
 
