@@ -20,6 +20,7 @@ from knurl_height import (
     depth_below_crest,
 )
 from ray_hits import NO_HIT, DepthMap, hit_face, hit_knurl, part_rays
+from scipy import ndimage
 
 OD = 20.0
 BOTH = (FamilyShape("right", 54, 30), FamilyShape("left", 54, 30))
@@ -187,6 +188,24 @@ def test_lips_are_the_crest_and_the_land_between_lies_lower():
     depth = depth_below_crest(pattern, np.linspace(0, 2 * math.pi / 40, 2001), np.array([20.0]))[:, 0]
     assert depth[1000] == pytest.approx(0.2 * family.depth_mm(OD), rel=0.02)
     assert depth.min() < 0.01
+
+
+@pytest.mark.parametrize("form", ["RGE", "RGV"])
+def test_lips_run_all_round_the_lands_of_a_diamond(form):
+    families = tuple(FamilyShape(hand, 60, 30.0, fill=0.6) for hand in ("right", "left"))
+    lips = Lips(0.2, 0.1)
+    pattern, bare = (knurl(form, families, lips=made) for made in (lips, None))
+    theta, z = np.linspace(-0.3, 0.3, 900), np.linspace(18, 22, 600)
+    land = depth_below_crest(bare, theta, z) < 1e-6
+    below = np.where(land, depth_below_crest(pattern, theta, z), np.nan)
+    # distance to the land's edge in normal pitches, each axis as finely drawn as it is
+    mm = (theta[1] - theta[0]) * OD / 2, z[1] - z[0]
+    inside = ndimage.distance_transform_edt(land, sampling=mm) / families[0].normal_mm(OD)
+    depth = families[0].depth_mm(OD)
+    whole = slice(80, -80), slice(60, -60)
+    below, inside = below[whole], inside[whole]
+    assert np.nanmax(below[inside < 0.02]) < 0.05 * depth
+    assert np.nanmin(below[inside > 0.19]) == pytest.approx(0.2 * depth, rel=0.05)
 
 
 def test_detail_is_fixed_to_the_part():

@@ -14,8 +14,7 @@ path-traced photos with theirs, the thresholds were set on both):
     ghost 0.15 to 0.3    11 /  1 / 2                                    none there
     ghost 0.3 and more    1 /  5 / 36                                    0 / 0 / 5  (0.4 over half the length to 0.6)
 
-The synthetic patterns with raised lips are left out: there lips stand only at the corners of the diamonds, and 6 of 73
-such families look doubled.
+Synthetic patterns with raised lips are left out of the table: of 40 families of such diamonds none is above, 8 between.
 
 So a second track shallower than 0.3 is mostly overlooked. Where nothing is seen the ratio is given as 0 with an
 uncertainty that holds because a wheel that misses its track cuts a second set of like depth (common practice), and
