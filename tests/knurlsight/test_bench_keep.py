@@ -247,3 +247,18 @@ def test_this_part_beside_the_last(bench):
     assert computer.get(f"/inspections/{first}/compare").status_code == 404
     page = computer.get(f"/inspections/{second}/compare")
     assert page.status_code == 200 and f"/inspections/{first}" in page.text
+
+
+def test_a_bare_caliper_reading_is_in_the_units_that_the_device_shows(bench):
+    computer = client(bench)
+
+    def scale_of(upload, reading):
+        return submissions.submission(bench.folder, hand_in(computer, upload, od=reading).json()["id"]).asked.scale
+
+    assert scale_of("reading-mm-1", "20.03") == "od:20.03 mm"
+    computer.post("/choose", data={"units": "in"})
+    assert scale_of("reading-in-1", "0.7886") == "od:0.7886 in"
+    assert scale_of("reading-in-2", "20.03 mm") == "od:20.03 mm"
+    for wrong in ("no number", "-20", "99999", "20 mm; card"):
+        refused = hand_in(computer, "reading-no-1", od=wrong)
+        assert refused.status_code == 422 and "is no diameter" in refused.json()["error"]["message"], wrong

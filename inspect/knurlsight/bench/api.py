@@ -236,7 +236,7 @@ async def add_inspection(request: Request) -> Response:
         units = text_of(form, "units", "mm")
         if units not in ("mm", "in"):
             raise RefusedError(422, "cannot-be", "units: mm or in", "units=mm")
-        word = scale_word(text_of(form, "scale", "auto"), "")
+        word = scale_word(text_of(form, "scale", "auto"), "", "mm")
         this, new = await in_thread(
             hand_in, bench, device, form, setup=setup, scale=word, units="in" if units == "in" else "mm"
         )

@@ -60,7 +60,7 @@ async def chosen(request: Request) -> Response:
             scale = text_of(form, "scale")
             scale = text_of(form, "other") if scale == "other" else scale
             if scale not in ("", "od"):
-                scale_word(scale, "")
+                scale_word(scale, "", "mm")
             words = each_word(parse_scale(scale)) if scale not in ("", "od", "auto") else ()
             if any(isinstance(word, DiameterWord) for word in words):
                 # kept for the next part, it would measure that by this one's diameter

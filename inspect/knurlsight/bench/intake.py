@@ -6,6 +6,7 @@ import contextlib
 from collections.abc import AsyncIterator, Mapping
 from typing import Any, Literal
 
+from photoscale.errors import ScaleWordError
 from photoscale.words import DiameterWord, RigWord, each_word, parse_scale
 from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
@@ -60,39 +61,47 @@ def photos_of(form: FormData) -> list[UploadFile]:
     return [f for f in form.getlist("photo") if isinstance(f, UploadFile) and (f.filename or f.size)]
 
 
-def scale_word(scale: str, reading: str) -> str:
-    """The ``--scale`` word of a choice and a caliper reading.
+def scale_word(scale: str, reading: str, units: Literal["mm", "in"]) -> str:
+    """The ``--scale`` word of a choice and a caliper reading, whose bare number is in the units that the device shows.
 
-    >>> scale_word("od", "20.03"), scale_word("auto", ""), scale_word("rule:1mm", "")
-    ('od:20.03', '', 'rule:1mm')
+    >>> scale_word("od", "20.03", "mm"), scale_word("auto", "0.7886", "in"), scale_word("auto", "", "mm")
+    ('od:20.03 mm', 'od:0.7886 in', '')
 
     Raises
     ------
     RefusedError
-        A reading is wanted and there is none.
+        A reading is wanted and there is none, or it is no diameter.
     ScaleWordError
     """
     if reading:
-        word = reading if reading.lower().startswith("od:") else f"od:{reading}"
-    elif scale == "od":
+        return _reading_word(reading, units)
+    if scale == "od":
         raise RefusedError(
             422,
             "no-reading",
             "the caliper reading is missing",
             "measure over the crests and type it in, or choose another scale",
         )
-    else:
-        word = "" if scale == "auto" else scale
-    if word:
-        read = parse_scale(word)
-        if reading and not isinstance(read, DiameterWord):
-            raise RefusedError(422, "no-reading", "the caliper reading is no diameter", "such as 20.03 mm")
-        for one in each_word(read):
-            if isinstance(one, RigWord):
-                from photoscale.rig import load_rig
+    word = "" if scale == "auto" else scale
+    for one in each_word(parse_scale(word) if word else None):
+        if isinstance(one, RigWord):
+            from photoscale.rig import load_rig
 
-                load_rig(one.name)
+            load_rig(one.name)
     return word
+
+
+def _reading_word(reading: str, units: Literal["mm", "in"]) -> str:
+    said = reading[3:].strip() if reading.lower().startswith("od:") else reading
+    word = f"od:{said}" if any(c.isalpha() or c in '"\u2033' for c in said) else f"od:{said} {units}"
+    try:
+        if isinstance(parse_scale(word), DiameterWord):
+            return word
+    except ScaleWordError:
+        pass
+    raise RefusedError(
+        422, "no-reading", f"the caliper reading {reading!r} is no diameter", "such as 20.03 mm or 0.7886 in"
+    )
 
 
 def hand_in(

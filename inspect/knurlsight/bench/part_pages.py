@@ -48,7 +48,7 @@ async def handed_in(request: Request) -> Response:
     bench, device = bench_of(request), device_of(request)
     choice = device.choice
     async with form_of(request) as form:
-        word = scale_word(choice.scale, text_of(form, "od"))
+        word = scale_word(choice.scale, text_of(form, "od"), choice.units)
         this, new = await in_thread(hand_in, bench, device, form, setup=choice.setup, scale=word, units=choice.units)
         path = f"/inspections/{this.id}"
         return (

@@ -90,7 +90,7 @@ def statistics_screen(counted: Statistics) -> str:
         lines.append("decisions: " + _counts(counted.decisions))
     if counted.faults:
         lines += ["faults and failed limits, by number of inspections:"]
-        lines += [f"  {n:6d}  {fault}" for fault, n in counted.faults[:15]]
+        lines += [f"  {n:6d}  {fault.replace('_', ' ')}" for fault, n in counted.faults[:15]]
     lines.append(f"{counted.photos} photos, {_size(counted.photo_bytes)}")
     if counted.database_bytes is not None:
         lines.append(f"database {_size(counted.database_bytes)}")
