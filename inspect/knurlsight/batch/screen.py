@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from knurlsight.batch.summary import VERDICTS, Summary
+from knurlsight.batch.lines import PartLine
+from knurlsight.batch.summary import VERDICTS, Summary, summarise
 from knurlsight.batch.summary_words import WORDS, deviation_words, mean_words, ratio_words
+from knurlsight.inspection import Inspection
 from knurlsight.reporting import figures
 from knurlsight.reporting.figures import Units
+from knurlsight.reporting.terminal import HEADS, seen_words
 
 MOST_LISTED = 60
 MOST_CAUSES = 3
@@ -31,6 +34,30 @@ def batch_screen(summary: Summary, wanted: int, units: Units = "mm", what: str =
     if len(bad) > MOST_LISTED:
         lines.append(f"  and {len(bad) - MOST_LISTED} more; --summary OUT.csv lists all")
     return "\n".join(lines)
+
+
+def tray_screen(inspection: Inspection, lines: Sequence[PartLine], units: Units = "mm") -> str:
+    """The verdict over the tray, then one line a part, the failed first."""
+    whole = summarise(lines)
+    arc = seen_words([p.pattern for p in inspection.parts])
+    text = [
+        f"  {HEADS[inspection.verdict]}   {arc}".rstrip(),
+        f"  {len(inspection.parts)} parts: {counts_words(whole)}",
+        *spread_table(whole, units),
+        "",
+    ]
+    said = {f"{line.id}: {why}" for line in lines for why in line.why}
+    text += [f"  {r}" for r in inspection.reasons if r not in said and (r not in lines[0].why if lines else True)]
+    width = max([4, *(len(line.id) for line in lines)])
+    for line in sorted(lines, key=lambda p: VERDICTS.index(p.verdict)):
+        more = f" (and {len(line.why) - 1} more)" if len(line.why) > 1 else ""
+        why = line.why[0] if line.why else ""
+        text.append(f"  {line.id:{width}s} {loud(line.verdict):12s} {why}{more}".rstrip())
+    if inspection.scale is not None:
+        text += ["", f"  scale: {inspection.scale.source}"]
+    elif inspection.parts and inspection.parts[0].no_lengths:
+        text += ["", f"  scale: none; {inspection.parts[0].no_lengths}"]
+    return "\n".join(text)
 
 
 def counts_words(summary: Summary) -> str:

@@ -16,6 +16,7 @@ from knurlsight.batch.lines import PartLine
 from knurlsight.reporting import annotate
 
 Picture = NDArray[np.uint8]
+Tile = tuple[PartLine, Picture]
 TILE_PX = 320
 CAPTION_PX = 104
 ACROSS = 4
@@ -30,7 +31,7 @@ def failed_lines(lines: Sequence[PartLine]) -> list[PartLine]:
     return sorted(bad, key=lambda line: order[str(line.verdict)])[:MOST_TILES]
 
 
-def tiles(lines: Sequence[PartLine], files: Mapping[str, Path]) -> list[tuple[PartLine, Picture]]:
+def tiles(lines: Sequence[PartLine], files: Mapping[str, Path]) -> list[Tile]:
     """A tile for each of some parts.
 
     Parameters
@@ -39,7 +40,7 @@ def tiles(lines: Sequence[PartLine], files: Mapping[str, Path]) -> list[tuple[Pa
     files : mapping
         Where each line's `photo` is; one that cannot be read any more gives an empty tile.
     """
-    made: list[tuple[PartLine, Picture]] = []
+    made: list[Tile] = []
     name, photo = "", np.empty((0, 0, 3), np.uint8)
     for line in lines:
         if line.photo != name:
@@ -48,13 +49,14 @@ def tiles(lines: Sequence[PartLine], files: Mapping[str, Path]) -> list[tuple[Pa
     return made
 
 
-def sheet(made: Sequence[tuple[PartLine, Picture]]) -> Picture:
+def sheet(made: Sequence[Tile]) -> Picture:
     """All tiles on one sheet, blue-green-red."""
-    rows = max(1, -(-len(made) // ACROSS))
+    across = min(ACROSS, max(1, len(made)))
+    rows = max(1, -(-len(made) // across))
     height = TILE_PX + CAPTION_PX
-    paper = np.full((rows * (height + 8) + 8, ACROSS * (TILE_PX + 8) + 8, 3), 255, np.uint8)
+    paper = np.full((rows * (height + 8) + 8, across * (TILE_PX + 8) + 8, 3), 255, np.uint8)
     for i, (_, tile) in enumerate(made):
-        y, x = 8 + (i // ACROSS) * (height + 8), 8 + (i % ACROSS) * (TILE_PX + 8)
+        y, x = 8 + (i // across) * (height + 8), 8 + (i % across) * (TILE_PX + 8)
         paper[y : y + height, x : x + TILE_PX] = tile
     return paper
 

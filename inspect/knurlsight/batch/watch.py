@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import signal
 import threading
 import time
 from collections.abc import Iterator
@@ -27,7 +29,6 @@ def arriving(
     Parameters
     ----------
     folder : Path
-    stop : threading.Event
     stop : threading.Event
     settle_s : float
     """
@@ -77,3 +78,21 @@ def _state(path: Path) -> tuple[int, int] | None:
     except OSError:
         return None
     return (stat.st_size, stat.st_mtime_ns) if path.is_file() else None
+
+
+@contextlib.contextmanager
+def stopped_by_signals() -> Iterator[threading.Event]:
+    """While a folder is watched, Ctrl-C and SIGTERM are its normal end; a second one interrupts what still goes on."""
+    stop = threading.Event()
+
+    def handle(number: int, frame: object) -> None:
+        if stop.is_set():
+            raise KeyboardInterrupt
+        stop.set()
+
+    before = {number: signal.signal(number, handle) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
