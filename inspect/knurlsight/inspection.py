@@ -28,6 +28,7 @@ from knurlsight.finding.outline import find_parts
 from knurlsight.joining.repeats import join_repeats
 from knurlsight.measuring.measure import measure_part
 from knurlsight.measuring.trace import zone_corners
+from knurlsight.measuring.unfit import unfit
 from knurlsight.model import Outline, Pattern
 from knurlsight.setup_math.expected import Expectation, expectation
 from knurlsight.setup_math.limits import Limit, limits
@@ -343,6 +344,7 @@ def nothing_found(
 ) -> Inspection:
     """An inspection that found no part: cannot tell."""
     empty = assemble(photos, (), setup, basis, [n for n in notes if n != NO_PART], scale_px)
+    measured = unfit(photos[0].grey)
     return Inspection(
         empty.photos,
         (),
@@ -350,7 +352,7 @@ def nothing_found(
         basis,
         empty.limits,
         "cannot_tell",
-        (NO_PART,),
+        (f"no knurled part was found; {measured}" if measured else NO_PART,),
         empty.notes,
         scale_px,
     )

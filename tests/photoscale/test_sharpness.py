@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 from photoscale.photo import load_photo
-from photoscale.sharpness import measure_sharpness, step_blur_px
+from photoscale.sharpness import Blur, measure_blur, measure_sharpness
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
@@ -26,28 +26,63 @@ def squares(blur: float, noise: float = 2.0, low: float = 60, high: float = 180)
     return np.clip(seen + np.random.default_rng(0).normal(0, noise, seen.shape), 0, 255).astype(np.uint8)
 
 
-@pytest.mark.parametrize("blur", [0.8, 1.2, 1.6, 2.0])
-def test_blur_of_steps(blur: float) -> None:
-    # averaging over a pixel adds a variance of 1/12
-    assert step_blur_px(squares(blur)) == pytest.approx(np.hypot(blur, np.sqrt(1 / 12)), rel=0.1)
+def grey_of(name: str) -> np.ndarray:
+    return load_photo(FIXTURES / f"{name}.jpg").grey
 
 
-def test_strong_blur_still_reads_as_more() -> None:
-    mild, strong = step_blur_px(squares(2.0)), step_blur_px(squares(3.0))
-    assert mild is not None
-    assert strong is not None
-    assert strong > 1.2 * mild
+SHARP = ("diamond_rule", "diamond_card", "straight_knob", "recessed_rule", "diamond_unequal", "square_pin")
 
 
-def test_blur_does_not_depend_on_contrast() -> None:
-    strong, weak = step_blur_px(squares(1.5, 1.0)), step_blur_px(squares(1.5, 1.0, 100, 140))
-    assert strong is not None
-    assert weak == pytest.approx(strong, rel=0.05)
+@pytest.mark.parametrize("name", SHARP)
+def test_sharp_photos_are_read_as_sharp(name: str) -> None:
+    seen = measure_blur(grey_of(name))
+    assert seen is not None
+    assert seen.lost_px < 8
+    assert not seen.shaken
 
 
-def test_no_steps_no_blur() -> None:
-    flat = np.random.default_rng(1).normal(128, 2, (200, 300)).clip(0, 255).astype(np.uint8)
-    assert step_blur_px(flat) is None
+@pytest.mark.parametrize("blur", [3.0, 4.0, 6.0])
+@pytest.mark.parametrize("name", SHARP)
+def test_blur_that_was_added_is_read(name: str, blur: float) -> None:
+    sharp = grey_of(name)
+    own = measure_blur(sharp)
+    seen = measure_blur(cv2.GaussianBlur(sharp, (0, 0), blur))
+    assert own is not None
+    assert seen is not None
+    # variances add
+    assert seen.sigma_px == pytest.approx(np.hypot(blur, own.sigma_px), rel=0.25)
+
+
+def test_lines_that_are_lost() -> None:
+    # a Gaussian of 2 px leaves exp(-2 π² 2² / p²) of a sinusoid of period p: a fifth at 7.0 px
+    assert Blur(2.0, False).lost_px == pytest.approx(7.0, abs=0.05)
+    assert np.exp(-2 * np.pi**2 * 4 / Blur(2.0, False).lost_px ** 2) == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize("name", ["diamond_rule", "diamond_card", "diamond_unequal", "straight_knob"])
+def test_shake_is_seen(name: str) -> None:
+    moved = cv2.blur(grey_of(name), (25, 1))
+    seen = measure_blur(moved)
+    assert seen is not None
+    assert seen.shaken
+
+
+def test_nothing_to_see_gives_no_blur() -> None:
+    noise = np.random.default_rng(1).normal(128, 4, (400, 500)).clip(0, 255).astype(np.uint8)
+    for grey in (noise, np.full((400, 500), 255, np.uint8), np.full((400, 500), 128, np.uint8), noise[:40, :40]):
+        assert measure_blur(grey) is None
+
+
+def test_the_box_about_an_outline_alone_is_looked_at() -> None:
+    sharp = grey_of("straight_knob")
+    half = sharp.copy()
+    half[:, half.shape[1] // 2 :] = cv2.GaussianBlur(sharp, (0, 0), 5)[:, half.shape[1] // 2 :]
+    h, w = half.shape
+    left, right = (np.array([[a, 0], [b, 0], [b, h - 1], [a, h - 1]], float) for a, b in ((0, w // 2), (w // 2, w - 1)))
+    blurs = [measure_blur(half, outline) for outline in (left, right)]
+    assert blurs[0] is not None
+    assert blurs[1] is not None
+    assert blurs[1].sigma_px > 2 * blurs[0].sigma_px
 
 
 def test_noise_light_and_detail() -> None:

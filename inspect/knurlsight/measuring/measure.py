@@ -29,6 +29,7 @@ from knurlsight.measuring.hough import hough_family
 from knurlsight.measuring.sightlines import Image, Sightlines, sightlines
 from knurlsight.measuring.spectrum import peaks_of, power_of, spectrum_of
 from knurlsight.measuring.start import fit_hypothesis, free_names, hypotheses
+from knurlsight.measuring.unfit import unfit
 from knurlsight.measuring.unroll import unroll
 from knurlsight.measuring.zone import Zone, zone_of
 from knurlsight.model import DoubleTrack, End, Family, Outline, Pattern, Spectrum, Surface, unmeasured
@@ -103,24 +104,24 @@ def measure_part(
             surface=surface,
             spectrum=spectrum,
         )
+
+    def refused(reason: str) -> Pattern:
+        measured = unfit(photo.grey, outline.part_px, _wanted_px(expected, scale))
+        return unmeasured(outline, measured or reason, surface=surface, spectrum=spectrum)
+
     recessed = expected is not None and expected.form in ("RGV", "RKV")
     best = _best_fit(photo, view, zone, surface, "recessed" if recessed else "raised")
     if best is None:
-        return unmeasured(
-            outline,
-            "no set of knurl lines stands out: more light from one side, sharper, closer (8 px to a pitch)",
-            surface=surface,
-            spectrum=spectrum,
-        )
+        return refused("no set of knurl lines stands out: more light from one side, sharper, closer (8 px to a pitch)")
     fit, sight = best
     px_per_pitch = min(g.pitch for g in fit.knurl.families) * px_per_radius
     if px_per_pitch < HOPELESS_PX_PER_PITCH:
         closer = f"closer: {px_per_pitch:.1f} px per pitch, {LEAST_PX_PER_PITCH:.0f} needed"
         return unmeasured(outline, closer, surface=surface, spectrum=spectrum)
     if not fit.unexplained <= MOST_UNEXPLAINED:  # so that NaN does not pass
-        return unmeasured(outline, TOO_UNEVEN, surface=surface, spectrum=spectrum)
+        return refused(TOO_UNEVEN)
     if not _believable(fit, surface):
-        return unmeasured(outline, NO_KNURL, surface=surface, spectrum=spectrum)
+        return refused(NO_KNURL)
     counts = [2 * math.pi * g.around for g in fit.knurl.families if g.around]
     if reason := no_knurl(roundness(photo.grey, outline), counts):
         return unmeasured(outline, reason, surface=surface, spectrum=spectrum)
@@ -132,6 +133,13 @@ def measure_part(
     zone = _ended(photo, view, zone, read if len(fit.knurl.families) == 1 else fit, sight)
     pattern = _pattern(outline, view, zone, read, sight, found, scale, surface, spectrum, px_per_pitch, u_shading)
     return with_faults(pattern, fit, sight, scale.cylinder.radius if scale is not None else None)
+
+
+def _wanted_px(expected: ExpectedPattern | None, scale: CylinderScale | None) -> float | None:
+    """Pixels to the finest pitch that is wanted; None where it or the scale is not known."""
+    if expected is None or scale is None or not expected.families:
+        return None
+    return min(f.normal_pitch_mm for f in expected.families) / scale.mm_per_px.value
 
 
 def _two_shadings(fit: Fit, sight: Sightlines) -> tuple[Fit, float]:
