@@ -22,7 +22,7 @@ from bench_doubles import (
     slow,
     wait_for,
 )
-from knurlsight.bench import dispatch, submissions
+from knurlsight.bench import dispatch, progress, submissions
 from knurlsight.bench.app import bench_app
 from knurlsight.bench.refusals import BenchError
 from knurlsight.bench.state import bench_folder, held
@@ -207,6 +207,14 @@ def test_an_answer_that_finds_no_room_waits_for_it(tmp_path, monkeypatch):
         assert (this.trouble, this.attempts) == ("", 1)
     assert len(said) == 1
     assert "disk" in said[0]
+
+
+def test_who_waits_while_the_disk_is_full_is_told_so(tmp_path, monkeypatch):
+    with running_bench(tmp_path, slow) as bench:
+        waiting = [hand_in(client(bench), f"waits-{n}-upload").json()["id"] for n in range(2)][-1]
+        assert progress.state_of(bench, waiting)["trouble"] == ""
+        monkeypatch.setattr(progress, "free_bytes", lambda path: 0)
+        assert "disk" in progress.state_of(bench, waiting)["trouble"]
 
 
 def test_old_parts_that_were_not_kept_are_forgotten(tmp_path, monkeypatch):

@@ -222,9 +222,9 @@ def refused_for(e: Exception) -> Refused:
         case RefusedError():
             return e.refused
         case StoreError():
-            return Refused(503, "store", e.message, _hint(e.hint))
+            return Refused(503, "store", e.message, _hint(e.hint, e.message))
         case KnurlsightError():
-            return Refused(422, "cannot-be", e.message, _hint(e.hint))
+            return Refused(422, "cannot-be", e.message, _hint(e.hint, e.message))
         case PhotoscaleError():
             return Refused(422, "cannot-be", e.what, e.hint)
         case HTTPException():
@@ -238,9 +238,9 @@ def refused_for(e: Exception) -> Refused:
     return Refused(500, "bug", bug_words(e), "please report it with that file")
 
 
-def _hint(hint: str | None) -> str:
-    """A hint that can be followed at the bench: a command line is at another place."""
-    return "" if hint is None or hint.startswith(("knurlsight ", "--")) else hint
+def _hint(hint: str | None, message: str) -> str:
+    """A hint that can be followed at the bench and is not said already: a command line is at another place."""
+    return "" if hint is None or hint.startswith(("knurlsight ", "--")) or hint in message else hint
 
 
 def _most_bytes(scope: Scope) -> int:

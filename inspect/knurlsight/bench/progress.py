@@ -12,11 +12,14 @@ from starlette.requests import Request
 
 from knurlsight.bench import submissions
 from knurlsight.bench.bench import Bench
+from knurlsight.bench.measuring import NoRoom
 from knurlsight.bench.refusals import RefusedError
+from knurlsight.bench.state import free_bytes
 
 LOOK_S = 0.15
 BEAT_S = 10.0
 LONGEST_S = 900.0
+LEAST_BYTES = 1_000_000
 
 
 def state_of(bench: Bench, identity: str) -> dict[str, Any]:
@@ -31,7 +34,8 @@ def state_of(bench: Bench, identity: str) -> dict[str, Any]:
     waiting = this.state == "waiting"
     return {
         "state": this.state,
-        "trouble": this.trouble,
+        # on a full disk not even the trouble can be written down
+        "trouble": this.trouble or (NoRoom.trouble if waiting and free_bytes(bench.folder.work) < LEAST_BYTES else ""),
         "ahead": submissions.ahead(bench.folder, this) if waiting else 0,
         "usual_seconds": round(submissions.usual_seconds(bench.folder), 1),
     }

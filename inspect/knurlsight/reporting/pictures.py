@@ -24,7 +24,8 @@ MAP_DOTS_PER_INCH = 150.0
 
 def annotated(inspection: Inspection, units: Units = "mm") -> Image:
     """The first photo with everything found drawn on it (H, W, 3), blue-green-red."""
-    lines = list(why(inspection, units))[:2]
+    judged = inspection.verdict is not None
+    lines = list(why(inspection, units))[:2] if judged else ["no setup was given, so nothing is judged"]
     seen = seen_words([p.pattern for p in inspection.parts])
     return annotate.picture(
         colour(inspection.photos[0]),

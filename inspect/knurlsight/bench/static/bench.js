@@ -298,9 +298,9 @@ function prepareZoom(dialog) {
 function prepareShare(button) {
   if (!navigator.canShare) return;
   button.hidden = false;
+  const files = []; // kept: a browser that finds the tap too long ago, as when they came slowly, gives the sheet at the next
   button.addEventListener("click", async () => {
-    const files = [];
-    for (const [link, name, type] of [[button.dataset.picture, "knurl.jpg", "image/jpeg"], [button.dataset.report, "knurl.pdf", "application/pdf"]]) {
+    if (!files.length) for (const [link, name, type] of [[button.dataset.picture, "knurl.jpg", "image/jpeg"], [button.dataset.report, "knurl.pdf", "application/pdf"]]) {
       files.push(new File([await (await fetch(link)).blob()], name, { type }));
     }
     const title = button.dataset.name;
@@ -308,7 +308,7 @@ function prepareShare(button) {
     try {
       await navigator.share(navigator.canShare(all) ? all : { title, files: files.slice(0, 1) });
     } catch (e) {
-      if (e.name !== "AbortError") throw e;
+      if (!["AbortError", "NotAllowedError"].includes(e.name)) throw e;
     }
   });
 }
