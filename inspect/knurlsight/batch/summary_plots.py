@@ -26,7 +26,11 @@ def spread_plot(spread: Spread, units: Units = "mm") -> str:
     """Histogram of a figure with its limits (solid, red) and nominal value (dotted)."""
     values, scale = _shown(spread, units)
     fig, axes = _axes(3.4, 2.2)
-    axes.hist(values, bins=_bins(values), color="#c3ccd8", edgecolor=BLUE, linewidth=0.8)
+    if np.ptp(values) > 0:
+        axes.hist(values, bins=_bins(values), color="#c3ccd8", edgecolor=BLUE, linewidth=0.8)
+    else:  # one bin would look as wide as the plot
+        axes.vlines(values[0], 0, len(values), color=BLUE, linewidth=4)
+        axes.set_ylim(bottom=0)
     for limit in (spread.lower, spread.upper):
         if limit is not None:
             axes.axvline(limit * scale, color=RED, linewidth=1.6)

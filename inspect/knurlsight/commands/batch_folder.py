@@ -66,7 +66,8 @@ def batch_folder(
         done = (
             read_done(run.file, requests, lambda row: earlier.update({row.id: line_of_row(row)})) if run.file else None
         )
-        progress = Progress(None if run.watch else len(found))
+        what = "parts" if any(len(job.photos) > 1 for job in found) else "photos"
+        progress = Progress(None if run.watch else len(found), what)
         every = _arrivals(wanted.target, ask, run, stop) if run.watch else iter(found)
         with open_pool(found[0].photos[0] if found else None) as pool:
             for path, why in closed:
@@ -84,7 +85,7 @@ def batch_folder(
     ordered = list(lines.values()) if run.watch else _in_order(lines, found)
     if run.jsonl is None or run.file is not None:
         total = len(lines) if run.watch else len(found) + len(closed)
-        say(batch_screen(summarise(ordered, wanted.subgroup), total, wanted.units))
+        say(batch_screen(summarise(ordered, wanted.subgroup), total, wanted.units, what))
     batch_outputs.write(wanted, ordered)
     return status_of(ordered)
 
