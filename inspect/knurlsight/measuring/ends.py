@@ -3,14 +3,17 @@
 The fitted model, continued beyond the fitted span with the light it was fitted with, is laid over every column; the
 share of it that is there falls from one to nothing at the ends, without any smoothing along the axis.
 
-The share is not the depth: of a groove a third as deep hardly a tenth of the pattern is seen. On path-traced linear
-run-ins it passes a quarter at 0.41 and three quarters at 0.69 of the depth. And light makes the share fall at one end,
-too, but not on all sides: a run-in is taken only where all but one of five bands around show it.
+The share is not the depth, and light makes it fall at an end, too. What tells the depth is the look of the lines, not
+how strong they are: a shallower groove leaves a wider land. So models of less and less depth are laid over every
+column, and the depth is that of the one that looks most like it. Of 388 ends without run-in (path-traced and synthetic,
+true outlines) 15 were called faded by their share alone, one by the look as well; eleven run-ins of leaning lines came
+out with an error of 0.2 of themselves (standard deviation). Straight lines look the same at any depth, but for their
+light: where their share fades, a run-in is in doubt.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,6 +26,11 @@ Array = NDArray[np.float64]
 
 HALF = 0.45  # level of the share taken as the end of a sharp pattern
 BANDS = 5
+DEPTHS = np.linspace(0.15, 1.05, 7)  # of the fitted depth
+TRACE = 0.2  # share of the model from which on there is pattern
+LEAST_RUN = 1.5  # pitches; a run-in shorter than that is no more than the window
+BEGUN = 0.12  # of a run-in lies before that
+SUPPORT = 0.6  # of it must be seen by two of three bands, too
 QUARTER_DEPTH, DEPTHS_APART = 0.38, 0.28  # of a linear run-in: where its quarter point lies, how far to three quarters
 SHARP, LEAST_FADE = 0.5, 0.75  # pitches between those points at a sharp end, and from where on it is a run-in
 
@@ -58,28 +66,13 @@ def ends_of(fit: Fit, fitted: Sightlines, longer: Sightlines) -> Ends:
     longer : Sightlines
         The same rows over a longer stretch of the part.
     """
-    light = light_of(fit, fitted)  # (down, across, k)
     # the longer patch has its own middle: bring its heights to that of the fit
     moved = longer.about(fitted.middle_z)
-    shares = kinds(fit.knurl, moved)
-    rows, cols = moved.theta.shape
-    theta_fitted = fitted.theta.mean(axis=1)
-    strips = np.clip(
-        np.interp(moved.theta.mean(axis=1), theta_fitted, np.arange(len(theta_fitted)))
-        // (len(theta_fitted) // light.shape[0]),
-        0,
-        light.shape[0] - 1,
-    ).astype(int)
-    z_row = fitted.z.mean(axis=0)
     z_cols = moved.z.mean(axis=0)
-    across = np.clip((z_cols - z_row[0]) / (z_row[-1] - z_row[0]) * light.shape[1], 0, light.shape[1] - 1).astype(int)
-    model = np.zeros((rows, cols), np.float32)
-    for j in range(light.shape[1]):
-        picked = np.nonzero(across == j)[0]
-        if len(picked):
-            model[:, picked] = np.einsum("krc,rk->rc", shares[:, :, picked], light[strips, j].astype(np.float32))
+    core = np.abs(z_cols) < 0.35 * float(np.ptp(fitted.z.mean(axis=0)))
+    light = _light_over(fit, fitted, moved)
+    model = np.einsum("krc,rck->rc", kinds(fit.knurl, moved), light)
     model -= model.mean(axis=0, keepdims=True)
-    core = np.abs(z_cols) < 0.35 * (z_row[-1] - z_row[0])
     if any(g.along for g in fit.knurl.families):
         # what does not change along the axis, plain metal shows too
         model -= model[:, core].mean(axis=1, keepdims=True)
@@ -87,13 +80,20 @@ def ends_of(fit: Fit, fitted: Sightlines, longer: Sightlines) -> Ends:
     seen, full = moved.brightness * model * weight, model * model * weight
     z = moved.z.mean(axis=0).astype(float) + moved.middle_z
     share = _share(seen, full, core)
-    bands = [_share(seen[part], full[part], core) for part in np.array_split(np.arange(rows), BANDS)]
+    bands = [_share(seen[part], full[part], core) for part in np.array_split(np.arange(len(seen)), BANDS)]
     pitch = max(1 / abs(g.along) if abs(g.along) > 0.5 else g.pitch for g in fit.knurl.families)
     normal = fit.knurl.families[0].pitch
-    found = [
-        _faded(np.array([b[::side] for b in bands]), z[::side], normal) or _end(share[::side], z[::side], pitch)
-        for side in (1, -1)
-    ]
+    leaning = any(g.around and g.along for g in fit.knurl.families)
+    depth = _depth_along(fit, moved, light) if leaning else None
+    found = []
+    for side in (1, -1):
+        faded = _faded(np.array([b[::side] for b in bands]), z[::side], normal, 1 if leaning else BANDS // 2)
+        # one family alone looks alike at many depths: its share must fade as well
+        told = depth is not None and (faded is not None or len(fit.knurl.families) == 2)
+        shape = depth.run_in(side) if depth is not None and told else None
+        sharp = _end(share[::side], z[::side], pitch)
+        # where only the share fades, it is a run-in or light: anything from nothing to that length
+        found.append(shape or (sharp if faded is None else (sharp[0], faded[1] / 2, faded[1] / 3)))
     return Ends(
         (found[0][0], found[1][0]),
         (found[0][1], found[1][1]),
@@ -101,6 +101,112 @@ def ends_of(fit: Fit, fitted: Sightlines, longer: Sightlines) -> Ends:
         share,
         z,
     )
+
+
+def _light_over(fit: Fit, fitted: Sightlines, moved: Sightlines) -> NDArray[np.float32]:
+    """Light of the nearest cell of the fit for every sample of a longer patch: (rows, columns, kinds)."""
+    light = light_of(fit, fitted).astype(np.float32)  # (down, across, k)
+    down, across, _ = light.shape
+    theta, z = fitted.theta.mean(axis=1), fitted.z.mean(axis=0)
+    strips = np.interp(moved.theta.mean(axis=1), theta, np.arange(len(theta))) // (len(theta) // down)
+    part = (moved.z.mean(axis=0) - z[0]) / (z[-1] - z[0]) * across
+    rows, columns = np.clip(strips, 0, down - 1).astype(int), np.clip(part, 0, across - 1).astype(int)
+    return np.asarray(light[rows][:, columns])
+
+
+@dataclass(frozen=True)
+class _Depth:
+    """Depth along the axis over the fitted one as the look of the lines tells it.
+
+    Attributes
+    ----------
+    z : (n,) array
+        Radii.
+    look, alike, share : (4, n) arrays
+        Depth, how alike the model of that depth is, and how much of the whole model is there; of the whole arc, then
+        of thirds of it.
+    pitch : float
+        Normal, radii.
+    """
+
+    z: Array
+    look: Array
+    alike: Array
+    share: Array
+    pitch: float
+
+    def run_in(self, side: int) -> tuple[float, float, float] | None:
+        """First trace, run-in and uncertainty at end 1 (`side` 1) or end 2 (-1); None where there is none."""
+        z = self.z[::side]
+        x = np.abs(z - z[0]) / self.pitch
+        whole, *parts = (_ramp(x, *(a[k, ::side] for a in (self.look, self.alike, self.share))) for k in range(4))
+        supported = sorted(p[1] for p in parts)[1] >= SUPPORT * whole[1]
+        if whole[1] < LEAST_RUN or not supported:
+            return None
+        run = whole[1] / (1 - BEGUN) * self.pitch
+        u = float(np.hypot(0.4 * self.pitch, 0.2 * run))
+        return float(z[0] + side * (whole[0] * self.pitch - BEGUN * run)), run, u / 1.5
+
+
+def _depth_along(fit: Fit, moved: Sightlines, light: NDArray[np.float32]) -> _Depth:
+    thin = moved.cut(slice(None, None, 2), slice(None, None, 2))
+    thin = replace(thin, theta_u=2 * thin.theta_u, theta_v=2 * thin.theta_v, z_u=2 * thin.z_u, z_v=2 * thin.z_v)
+    bright = light[::2, ::2]
+    z = thin.z.mean(axis=0).astype(float)
+    core = np.abs(z - z.mean()) < 0.25 * float(np.ptp(z))
+    weight = thin.weight
+    target = (thin.brightness - np.median(thin.brightness[:, core], axis=1, keepdims=True)) * weight
+    pitch = fit.knurl.families[0].pitch
+    box = np.hanning((max(3, round(1.5 * pitch / abs(float(z[1] - z[0])))) | 1) + 2)[1:-1]
+    thirds = np.array_split(np.arange(len(target)), 3)
+
+    def along(product: NDArray[Any]) -> Array:
+        """Sums over the whole arc and over thirds, smoothed along the axis: (4, columns)."""
+        sums = np.stack([product.sum(axis=0), *(product[t].sum(axis=0) for t in thirds)])
+        wide = np.pad(sums, ((0, 0), (len(box) // 2, len(box) // 2)), mode="edge")
+        return np.array([np.convolve(row, box, "valid") for row in wide])
+
+    power = np.maximum(along(target * target), 1e-9)
+    alike, share = [], []
+    for deep in DEPTHS:
+        families = tuple(replace(g, fill=max(0.02, g.fill * float(deep))) for g in fit.knurl.families)
+        model = np.einsum("krc,rck->rc", kinds(replace(fit.knurl, families=families), thin), bright)
+        model -= model.mean(axis=0, keepdims=True)
+        model = (model - model[:, core].mean(axis=1, keepdims=True)) * weight
+        own, shared = np.maximum(along(model * model), 1e-9), along(target * model)
+        alike.append(shared / np.sqrt(own * power))
+        share.append(shared / own)
+    likeness = np.array(alike)
+    best = np.clip(likeness.argmax(axis=0), 1, len(DEPTHS) - 2)
+    low, top, high = (np.take_along_axis(likeness, best[None] + i, 0)[0] for i in (-1, 0, 1))
+    bend = np.minimum(low - 2 * top + high, -1e-9)
+    look = DEPTHS[best] + (DEPTHS[1] - DEPTHS[0]) * np.clip(0.5 * (low - high) / bend, -1, 1)
+    within = np.abs(z - z.mean()) < 0.2 * float(np.ptp(z))
+
+    def relative(values: Array) -> Array:
+        return np.asarray(values / np.maximum(np.median(values[:, within], axis=1, keepdims=True), 1e-6))
+
+    whole = int(np.argmin(np.abs(DEPTHS - 1)))
+    return _Depth(z + thin.middle_z, relative(look), relative(likeness.max(axis=0)), relative(share[whole]), pitch)
+
+
+def _ramp(x: Array, look: Array, alike: Array, share: Array) -> tuple[float, float]:
+    """First trace and length until full depth, pitches; read from outside (x = 0) inwards."""
+    step, middle = float(x[1] - x[0]), len(x) // 2
+    hold = max(1, int(1 / step))
+    below = share < TRACE
+    first = middle
+    while first > 0 and not (below[first] and below[max(0, first - hold) : first + 1].mean() > 0.8):
+        first -= 1
+    depth, weight = np.clip(look[first:middle], 0, 1.1), np.clip(alike[first:middle], 0, 1) ** 2
+    away = x[first:middle] - x[first]
+    best = np.inf, 0.0
+    for run in (0.0, *np.arange(0.4, 0.9 * float(away[-1]), 0.2)) if len(away) else ():
+        for begun in (0.0, 0.2, 0.4) if run else (1.0,):
+            ramp = np.clip(begun + (1 - begun) * away / max(run, 1e-6), 0, 1)
+            cost = float((weight * np.minimum(np.abs(depth - ramp), 0.4)).sum())
+            best = min(best, (cost, float(run)))
+    return float(x[first]), best[1]
 
 
 def _share(seen: NDArray[Any], full: NDArray[Any], core: NDArray[np.bool_]) -> Array:
@@ -111,8 +217,11 @@ def _share(seen: NDArray[Any], full: NDArray[Any], core: NDArray[np.bool_]) -> A
     return np.asarray(share / max(float(share[core].mean()), 1e-6), float)
 
 
-def _faded(bands: Array, z: Array, pitch: float) -> tuple[float, float, float] | None:
-    """First trace, run-in and uncertainty of an end that fades, read from outside inwards; None at a sharp end."""
+def _faded(bands: Array, z: Array, pitch: float, bands_sharp: int) -> tuple[float, float, float] | None:
+    """First trace, run-in and uncertainty of an end whose share fades, read from outside inwards; None at a sharp end.
+
+    So many bands may show a sharp end nevertheless.
+    """
     inward = float(np.sign(z[-1] - z[0]))
     box = max(3, round(pitch / abs(float(z[1] - z[0])))) | 1
     quarters, widths = [], []
@@ -122,7 +231,7 @@ def _faded(bands: Array, z: Array, pitch: float) -> tuple[float, float, float] |
         quarters.append(quarter)
         # a sharp end in poor light rises at once to half and then slowly
         widths.append(min(abs(most - quarter), 2 * abs(half - quarter)) / pitch)
-    width = sorted(widths)[1]
+    width = sorted(widths)[bands_sharp]
     if width < LEAST_FADE:
         return None
     run = float(np.sqrt(width**2 - SHARP**2)) * pitch / DEPTHS_APART
