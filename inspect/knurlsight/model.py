@@ -102,7 +102,7 @@ class End:
 
 @dataclass(frozen=True)
 class Fault:
-    """Something wrong at a place. `kind` is a key of the table of causes."""
+    """Something wrong at a place. `kind` is a key of the table of causes, `spacing` how far on it repeats."""
 
     kind: str
     words: str
@@ -111,6 +111,7 @@ class Fault:
     to_mm: float | None = None
     extent: float | None = None
     severity: Quantity | None = None
+    spacing: Quantity | None = None
 
 
 @dataclass(frozen=True)

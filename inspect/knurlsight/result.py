@@ -117,7 +117,7 @@ class EndRecord(Record):
 
 
 class FaultRecord(Record):
-    """Something wrong at a place."""
+    """Something wrong at a place; `spacing` is the distance at which it repeats."""
 
     kind: str
     where_px: tuple[Point, ...]
@@ -126,6 +126,7 @@ class FaultRecord(Record):
     extent: float | None
     severity: Q | None
     words: str
+    spacing: Q | None = None
 
 
 class CheckRecord(Record):
@@ -400,6 +401,7 @@ def _fault(fault: Fault) -> FaultRecord:
         to_mm=fault.to_mm,
         extent=fault.extent,
         severity=_q(fault.severity),
+        spacing=_q(fault.spacing),
         words=fault.words,
     )
 

@@ -71,6 +71,7 @@ class Tally:
     there: int = 0
     found: int = 0
     overlaps: list[float] = field(default_factory=list)
+    spacings: list[float] = field(default_factory=list)
     false: int = 0
     missed: list[str] = field(default_factory=list)
 
@@ -161,6 +162,19 @@ def overlap(name: str, faults: list[Any], truth: dict[str, Any], index: int) -> 
 
     hits = [hit(p) for p in places]
     return float(np.mean(hits)) if name == "chips" else float(any(hits))
+
+
+def true_spacing(name: str, part: dict[str, Any]) -> float | None:
+    """At what distance a fault repeats, mm; None where it does not."""
+    params = part.get("fault_params", {}).get(name)
+    if name == "feed_rings":
+        return float(params["feed_mm"])
+    if name == "chatter":
+        return math.pi * float(part["od_mm"]) / float(params["waves"])
+    if name == "chip_tooth":
+        family = part["families"][params["family"]]
+        return float(params["every"]) * float(family["transverse_pitch_mm"])
+    return None
 
 
 def _swapped(part: dict[str, Any]) -> bool:
@@ -265,6 +279,8 @@ def score(
                     tally.missed.append(name)
                 elif fault in PLACED:
                     tally.overlaps.append(overlap(fault, hits, truth, index))
+                if (wanted := true_spacing(fault, part)) and hits and hits[0].spacing is not None:
+                    tally.spacings.append((hits[0].spacing.value / wanted - 1) * 100)
             if show:
                 words = ", ".join(found) or "none"
                 mark = f"   FALSE {false}" if false else ""
@@ -280,6 +296,8 @@ def table(tallies: dict[str, Tally], good: list[int]) -> str:
     for kind, t in sorted(tallies.items()):
         laps = [o for o in t.overlaps if not math.isnan(o)]
         where = f"  {np.median(laps):.2f}, {sum(o >= 0.5 for o in laps)} of {len(laps)}" if laps else ""
+        if t.spacings:
+            where += f"  spacing off by {', '.join(f'{s:+.1f}' for s in t.spacings)} %"
         note = "  (one photo cannot tell)" if kind in WHOLE_PART else ""
         rows.append(f"{kind:20}{t.there:6}{t.found:6}{t.there - t.found:7}{t.false:6}{where}{note}")
     rows.append(f"{sum(g > 0 for g in good)} of {len(good)} good parts with a false fault, {sum(good)} in all")

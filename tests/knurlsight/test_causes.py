@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 import made_patterns as made
 import pytest
 from knurlsight.faults.causes import causes_of, facts, table
+from knurlsight.model import Fault
 from knurlsight.setup_math.expected import expectation
 from knurlsight.setup_math.limits import limits
 from knurlsight.setup_math.setup import setup_from_text
 from knurlsight.verdict import judge
+from photoscale.quantity import Quantity
 
 WHEELS = """
 [part]
@@ -101,6 +106,39 @@ def test_a_pitch_far_off_is_another_wheel_and_a_count_off_is_not():
     off = 54 / 53
     near = causes(made.pattern(families=tuple(made.family(h, off, u_rel=0.001) for h in ("right", "left"))), setup)
     assert near[0].cause == "count one tooth off" and "-1 tooth in 54" in near[0].evidence
+
+
+def repeating(kind, spacing_mm, process=""):
+    """Causes of a fault that repeats on a part of 20 mm with 54.41 lines round it."""
+    fault = Fault(kind, kind, spacing=Quantity(spacing_mm, 0.01, "mm"))
+    return causes(replace(made.pattern(), faults=(fault,)), made.SETUP + process)
+
+
+def test_marks_name_the_wheels_that_leave_them():
+    # 20 lines of 1.0 mm / cos 30° apart: the wheel has 20 teeth, or 54 less or more; plane arithmetic
+    first = repeating("wheel_mark", 20 / math.cos(math.pi / 6))[0]
+    assert first.likelihood == "likely"
+    for teeth in (20, 34, 74):
+        assert f"{teeth} teeth ({teeth / math.cos(math.pi / 6) / math.pi:.1f}"[:12] in first.remedy
+
+
+def test_marks_that_fit_the_wheel_in_the_holder_name_it_alone():
+    wheel = '[[wheel]]\nhand = "left"\npitch = "1.0 mm"\nteeth = 74\n'
+    first = repeating("wheel_mark", 20 / math.cos(math.pi / 6), wheel)[0]
+    assert "74 teeth" in first.remedy and "34 teeth" not in first.remedy
+
+
+def test_rings_at_the_distance_of_the_feed_are_the_feed():
+    process = '[process]\nfeed_per_turn = "0.3 mm"\n'
+    assert repeating("feed_rings", 0.301, process)[0].likelihood == "likely"
+    other = repeating("feed_rings", 0.4, process)
+    assert [c.likelihood for c in other] == ["possible"] and "0.4" in other[0].remedy
+
+
+def test_chatter_says_how_many_times_a_second():
+    # 2 π 10 mm / 2 mm = 31.4 waves a turn; at 120 r/min twice as many a second
+    first = repeating("chatter", 2.0, "[process]\nspindle_speed = 120\n")[0]
+    assert "31 waves" in first.evidence and "63 Hz" in first.evidence
 
 
 def test_wrong_form_is_not_also_a_wrong_pitch():

@@ -189,6 +189,7 @@ def facts(
         if abs(lean) > 2 * u and abs(lean) > 0.5:
             out["lean"] = f"{abs(lean):.1f}°"
     _add_pitch_facts(out, checks, expectation, units)
+    _add_spacing_facts(out, pattern, setup, units)
     if setup is not None:
         if setup.holder.kind == "two wheels pivoting":
             out["holder_pivoting"] = "yes"
@@ -222,6 +223,37 @@ def _add_pitch_facts(
     if "count_off" not in out and abs(share) > 0.03 + 2 * u:
         out["pitch_far_off"] = "yes"
         out["pitch_hint"] = f"its pitch would be {figures.plain(pitch.measured.value, 'mm', units)}"
+
+
+def _add_spacing_facts(out: dict[str, str], pattern: Pattern, setup: Setup | None, units: Units) -> None:
+    """What the distances at which faults repeat say of the wheel, the feed and what swings."""
+    from knurlsight.faults.wheel import wheels_of
+    from knurlsight.reporting import figures
+
+    spacing = {f.kind: f.spacing for f in pattern.faults if f.spacing is not None}
+    around = [f for f in pattern.families if f.transverse_pitch is not None and f.teeth is not None]
+    marks, rings, waves = (spacing.get(kind) for kind in ("wheel_mark", "feed_rings", "chatter"))
+    if marks is not None and around:
+        pitch, teeth = around[0].transverse_pitch, around[0].teeth
+        assert pitch is not None and teeth is not None
+        wheels = wheels_of(round(marks.value / pitch.value), teeth.value, pitch.value)
+        known = {w.teeth for w in setup.wheels} if setup is not None else set()
+        fitting = [w for w in wheels if w[0] in known] or wheels
+        if fitting:
+            out["marks_apart"] = figures.measured(marks, units)
+            out["wheel_teeth"] = " or ".join(f"{n} teeth ({figures.plain(mm, 'mm', units)})" for n, mm in fitting)
+    feed = setup.process.feed_per_turn_mm if setup is not None else None
+    if rings is not None:
+        out["rings_apart"] = figures.measured(rings, units)
+        if feed is not None and abs(rings.value - feed) < 2 * rings.u + 0.01 * feed:
+            out["feed"], out["rings_are_feed"] = figures.plain(feed, "mm", units), "yes"
+    speed = setup.process.spindle_speed_rpm if setup is not None else None
+    if waves is not None and around and around[0].teeth and around[0].transverse_pitch:
+        count = around[0].teeth.value * around[0].transverse_pitch.value / waves.value
+        out["chatter_waves"] = f"{count:.0f}"
+        if speed is not None:
+            out["spindle_speed"] = f"{speed:g} r/min"
+            out["chatter_hertz"] = f"{count * speed / 60:.0f} Hz"
 
 
 def _add_blank_facts(out: dict[str, str], setup: Setup, units: Units) -> None:

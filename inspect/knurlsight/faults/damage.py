@@ -8,7 +8,7 @@ one groove unfinished: damage as narrow as a groove and lying along it.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -33,7 +33,8 @@ MOST_RESIDUAL = 0.5  # usual residual above which nothing can be said
 MARK_STANDS_OUT = 0.4
 MARK_LONG, MARK_WIDE = 1.6, 0.55  # standard extents in pitches: at least this ratio, at most this width
 MARK_ASKEW_DEG = 15.0
-MARK_BLUR = 1.8  # pitches
+MARK_BLUR = 4.0  # pitches; a wide window widens a mark by at most so much in all
+LIMB_RAD, LIMB_LOST = 0.65, 0.25  # farther round, light alone takes up to this share of the pattern away
 
 
 @dataclass(frozen=True)
@@ -50,12 +51,15 @@ class Patch:
         Share of the pattern that is not there, in the mean over the patch.
     family : int or None
         The family whose groove it lies along, for the mark of a wheel's tooth.
+    turns : float
+        Phase of that family there, for a mark.
     """
 
     outline: Array
     area: float
     lost: Quantity
     family: int | None = None
+    turns: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -72,7 +76,8 @@ def damage_of(maps: LocalMaps, knurl: Knurl) -> Damage:
     inside = _judged(maps, knurl)
     if not inside.any() or float(np.median(maps.residual[inside])) > MOST_RESIDUAL:
         return Damage((), 0.0, None)
-    marks = tuple(_marks(maps, knurl, inside))
+    narrow = list(_narrow_spots(maps, knurl, inside))
+    marks = tuple(m for m in narrow if m.family is not None)
     excess = _excess(maps.residual, inside)
     level = min(max(STANDS_OUT[0], NOISES * _scatter(excess, inside)), STANDS_OUT[1])
     cell = _cell(maps)
@@ -84,9 +89,12 @@ def damage_of(maps: LocalMaps, knurl: Knurl) -> Damage:
             continue
         if _is_border(spot, inside, maps) or _is_highlight(outline, maps.pitch):
             continue
-        if any(_hardly_more(outline, area, m, maps.pitch) for m in marks):
+        within = [m for m in narrow if _shared(outline, m) > 0]
+        if within and all(_hardly_more(area, m, maps.pitch) for m in within):
             continue
         lost = excess[spot] / (1 - usual)
+        if abs(float(outline[:, 0].mean())) > LIMB_RAD and float(lost.mean()) < LIMB_LOST:
+            continue
         patches.append(Patch(outline, area, Quantity(min(1.0, float(lost.mean())), float(lost.std()))))
     whole = float(inside.sum()) * cell
     share = sum(p.area for p in patches) / whole
@@ -121,8 +129,8 @@ def _scatter(excess: Array, inside: NDArray[np.bool_]) -> float:
     return -float(np.quantile(excess[inside], 0.1)) / 0.9
 
 
-def _marks(maps: LocalMaps, knurl: Knurl, inside: NDArray[np.bool_]) -> Iterator[Patch]:
-    """Narrow spots that lie along a groove."""
+def _narrow_spots(maps: LocalMaps, knurl: Knurl, inside: NDArray[np.bool_]) -> Iterator[Patch]:
+    """What stands out in the narrow window; long spots along a groove with its family, compact ones without."""
     excess = _excess(maps.rough, inside)
     for spot in _spots(excess > max(MARK_STANDS_OUT, NOISES * _scatter(excess, inside))):
         rows, columns = np.nonzero(spot)
@@ -134,15 +142,18 @@ def _marks(maps: LocalMaps, knurl: Knurl, inside: NDArray[np.bool_]) -> Iterator
         spread = np.cov((points - middle).T, aweights=weights)
         size, axes = np.linalg.eigh(spread)
         narrow, long = np.sqrt(np.maximum(size, 0))
-        if long < MARK_LONG * narrow or narrow > MARK_WIDE:
-            continue
-        for k, g in enumerate(knurl.families):
-            groove = np.array([-g.along, g.around]) / np.hypot(g.along, g.around)
-            if abs(float(axes[:, 1] @ groove)) > np.cos(np.radians(MARK_ASKEW_DEG)):
-                outline, area = _hull(maps, spot)
-                lost = Quantity(min(1.0, float(weights.mean())), float(weights.std()))
-                yield Patch(outline, area, lost, k)
-                break
+        outline, area = _hull(maps, spot)
+        patch = Patch(outline, area, Quantity(min(1.0, float(weights.mean())), float(weights.std())))
+        if long >= MARK_LONG * narrow and narrow <= MARK_WIDE:
+            theta, z = middle * maps.pitch
+            for k, g in enumerate(knurl.families):
+                groove = np.array([-g.along, g.around]) / np.hypot(g.along, g.around)
+                if abs(float(axes[:, 1] @ groove)) > np.cos(np.radians(MARK_ASKEW_DEG)):
+                    middle_z = (maps.z[0] + maps.z[-1]) / 2
+                    turns = g.around * theta + g.along * (z - middle_z) - g.phase
+                    patch = replace(patch, family=k, turns=float(turns))
+                    break
+        yield patch
 
 
 def _is_border(spot: NDArray[np.bool_], inside: NDArray[np.bool_], maps: LocalMaps) -> bool:
@@ -187,6 +198,6 @@ def _shared(outline: Array, mark: Patch) -> float:
     return float(shared)
 
 
-def _hardly_more(outline: Array, area: float, mark: Patch, pitch: float) -> bool:
-    """Whether a patch is a mark seen through the wide window, which widens it by about a pitch all round."""
-    return _shared(outline, mark) > 0.3 * mark.area and area < mark.area + MARK_BLUR * pitch * _perimeter(mark.outline)
+def _hardly_more(area: float, spot: Patch, pitch: float) -> bool:
+    """Whether a patch of `area` can be a mark seen through the wide window."""
+    return spot.family is not None and area < spot.area + MARK_BLUR * pitch * _perimeter(spot.outline)

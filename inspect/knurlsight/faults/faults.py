@@ -12,10 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 from photoscale.quantity import Quantity
 
-from knurlsight.faults.damage import Patch, damage_of
+from knurlsight.faults.bands import Bands, chatter_of, rings_of
+from knurlsight.faults.damage import Damage, Patch, damage_of
+from knurlsight.faults.dislocation import Dislocation, dislocation_of
 from knurlsight.faults.drift import Drift, drift_of, without_drift
 from knurlsight.faults.maps import local_maps
 from knurlsight.faults.seam import Seam, seam_of
+from knurlsight.faults.wheel import lines_apart, wheels_of
 from knurlsight.measuring.flanks import Fit
 from knurlsight.measuring.fold import folded, phases_of
 from knurlsight.measuring.sightlines import Sightlines
@@ -27,6 +30,7 @@ Array = NDArray[np.float64]
 
 STEADY_LIGHT, CHANGING_LIGHT = 14.0, 5.0  # pitches, for phases and for damage
 GROOVE_ARC_DEG = 20.0  # half the arc that the mean groove is taken from
+U_MARK = 0.2  # lines; how well the distance of two marks is known
 U_ONE_MARK = 0.6  # a single mark along a groove may be a scratch: in doubt until it is seen to repeat
 
 U_ONE_VIEW = 0.6  # a seam told from the strips of one view is in doubt until the part has been turned
@@ -53,15 +57,25 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
     drift = drift_of(steady, fit.knurl, last - first)
     if drift is not None and _drifts(drift):
         sight = without_drift(sight, drift)
-    seam = seam_of(fit, sight)
+    ended = dislocation_of(fit, sight, STEADY_LIGHT)
+    seam = seam_of(fit, sight) if ended is None else None
     maps = local_maps(fit, sight, CHANGING_LIGHT)
-    damage = damage_of(maps, fit.knurl)
-    place = _Place(pattern.outline, radius_mm)
+    # beside a line that ends the model's lines are wrong: that is no damage
+    damage = damage_of(maps, fit.knurl) if ended is None else Damage((), 0.0, None)
+    od = pattern.outside_diameter
+    place = _Place(pattern.outline, radius_mm, od.u / od.value if od is not None else 0.0)
     marks = [p for p in damage.patches if p.family is not None]
+    repeat = _repeat(marks)
+    # lines that jump or end, and a second track, leave bands of their own
+    plain = seam is None and ended is None and not any(f.double_track.present for f in pattern.families)
+    bands = [b for b in (rings_of(fit, sight, STEADY_LIGHT), chatter_of(fit, sight)) if b is not None] if plain else []
     faults = [
         *(place.double_track(f) for f in pattern.families if f.double_track.present),
-        *((_damaged if p.family is None else _mark)(place, p, p.area / damage.looked_at) for p in damage.patches),
+        *(_damaged(place, p, p.area / damage.looked_at) for p in damage.patches if p.family is None),
+        *(_mark(place, p, p.area / damage.looked_at, fit, repeat.get(p.family or 0)) for p in marks),
         *([_open_seam(place, seam)] if seam is not None else []),
+        *([_line_end(place, ended, fit)] if ended is not None else []),
+        *((_rings if b.along else _chatter)(place, b) for b in bands),
     ]
     return replace(
         pattern,
@@ -73,6 +87,15 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
         grooves=_mean_grooves(fit, sight),
         maps=replace(maps, shifts=steady.shifts),
     )
+
+
+def _repeat(marks: list[Patch]) -> dict[int, int]:
+    """By family: how many lines the marks along its grooves stand apart."""
+    turns: dict[int, list[float]] = {}
+    for mark in marks:
+        turns.setdefault(mark.family or 0, []).append(mark.turns)
+    apart = {family: lines_apart(found) for family, found in turns.items()}
+    return {family: lines for family, lines in apart.items() if lines is not None}
 
 
 def _mean_grooves(fit: Fit, sight: Sightlines) -> tuple[MeanGroove, ...]:
@@ -97,8 +120,8 @@ def _size(drift: Drift | None) -> Quantity | None:
 class _Place:
     """Where a fault lies, in the photo and in mm from end 1."""
 
-    def __init__(self, outline: Outline, radius_mm: float | None) -> None:
-        self.outline, self.radius_mm = outline, radius_mm
+    def __init__(self, outline: Outline, radius_mm: float | None, u_scale_rel: float) -> None:
+        self.outline, self.radius_mm, self.u_scale_rel = outline, radius_mm, u_scale_rel
 
     def px(self, where: Array) -> Array:
         """Points (n, 2) of θ and z in radii on the crest, as seen."""
@@ -117,9 +140,27 @@ class _Place:
         low, high = self.span_mm(z)
         return f", {low:.1f} to {high:.1f} mm from end 1" if low is not None and high is not None else ""
 
-    def fault(self, kind: str, words: str, where: Array, extent: float | None, severity: Quantity | None) -> Fault:
+    def mm(self, radii: Quantity) -> Quantity | None:
+        if self.radius_mm is None:
+            return None
+        value = radii.value * self.radius_mm
+        return Quantity(value, float(np.hypot(radii.u * self.radius_mm, self.u_scale_rel * value)), "mm")
+
+    def fault(
+        self,
+        kind: str,
+        words: str,
+        where: Array,
+        extent: float | None,
+        severity: Quantity | None,
+        spacing: Quantity | None = None,
+    ) -> Fault:
         low, high = self.span_mm(where[:, 1])
-        return Fault(kind, words, self.px(where), low, high, extent, severity)
+        return Fault(kind, words, self.px(where), low, high, extent, severity, spacing)
+
+    def everywhere(self, kind: str, words: str, severity: Quantity, spacing: Quantity | None) -> Fault:
+        low, high = self.span_mm(np.array(self.outline.zone_z))
+        return Fault(kind, words, zone_border(self.outline), low, high, 1.0, severity, spacing)
 
     def double_track(self, family: Family) -> Fault:
         """It has no place of its own: how much of the zone it covers stands with the family."""
@@ -136,12 +177,50 @@ def _damaged(place: _Place, patch: Patch, share: float) -> Fault:
     return place.fault("torn", words, patch.outline, share, patch.lost)
 
 
-def _mark(place: _Place, patch: Patch, share: float) -> Fault:
-    words = (
-        f"one groove is not rolled out over a short length{place.words(patch.outline[:, 1])}: "
-        "if it comes back once a wheel turn, a tooth of the wheel is broken or dirty"
-    )
-    return place.fault("wheel_mark", words, patch.outline, share, patch.lost)
+def _mark(place: _Place, patch: Patch, share: float, fit: Fit, apart: int | None) -> Fault:
+    words = f"one groove is not rolled out over a short length{place.words(patch.outline[:, 1])}"
+    if apart is None:
+        words += ": if it comes back once a wheel turn, a tooth of the wheel is broken or dirty"
+        return place.fault("wheel_mark", words, patch.outline, share, patch.lost)
+    g = fit.knurl.families[patch.family or 0]
+    spacing = place.mm(Quantity(apart / g.around, U_MARK / g.around)) if g.around else None
+    words += f", and again {apart} lines on: a tooth of the wheel is broken or dirty"
+    if place.radius_mm is not None and g.around:
+        wheels = wheels_of(apart, 2 * np.pi * g.around, place.radius_mm / g.around)
+        words += "; wheels that do so: " + ", ".join(f"{n} teeth ({mm:.1f} mm)" for n, mm in wheels) if wheels else ""
+    return place.fault("wheel_mark", words, patch.outline, share, patch.lost, spacing)
+
+
+def _line_end(place: _Place, ended: Dislocation, fit: Fit) -> Fault:
+    g = fit.knurl.families[ended.family]
+    turn = np.linspace(0, 2 * np.pi, 16, endpoint=False)
+    where = np.array([ended.theta, ended.z]) + 1.5 * g.pitch * np.stack([np.sin(turn), np.cos(turn)], axis=1)
+    hand = "ring" if not g.around else "right-hand" if g.along < 0 else "left-hand"
+    words = f"one {hand} line ends: one line more on one side of the place than on the other{place.words(where[:, 1])}"
+    return place.fault("dislocation", words, where, None, None)
+
+
+def _rings(place: _Place, bands: Bands) -> Fault:
+    spacing = place.mm(bands.spacing)
+    words = "rings round the part" + (f", {_plus_minus(spacing)} from ring to ring" if spacing is not None else "")
+    if bands.or_spacing is not None and spacing is not None:
+        other = bands.or_spacing / bands.spacing.value * spacing.value
+        words += f", or {other:.2f} mm: on the lands of a diamond the two look alike"
+        spacing = None
+    return place.everywhere("feed_rings", words, bands.strength, spacing)
+
+
+def _chatter(place: _Place, bands: Bands) -> Fault:
+    waves = 2 * np.pi / bands.spacing.value
+    u_waves = waves * bands.spacing.u / bands.spacing.value
+    spacing = place.mm(bands.spacing)
+    words = f"{waves:.0f} ± {2 * u_waves:.0f} waves round the part"
+    words += f", {_plus_minus(spacing)} from wave to wave" if spacing is not None else ""
+    return place.everywhere("chatter", words, bands.strength, spacing)
+
+
+def _plus_minus(spacing: Quantity) -> str:
+    return f"{spacing.value:.2f} ± {max(2 * spacing.u, 0.01):.2f} mm"
 
 
 def _open_seam(place: _Place, seam: Seam) -> Fault:

@@ -11,13 +11,14 @@ much of the pattern is there, the residual is what neither explains. Every fault
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from knurlsight.measuring.flanks import Cells, Fit, kinds, light_of, put
+from knurlsight.measuring.flanks import Cells, Fit, Knurl, kinds, light_of, put
 from knurlsight.measuring.sightlines import Image, Sightlines
 from knurlsight.model import LocalMaps
 
@@ -44,19 +45,10 @@ def local_maps(fit: Fit, sight: Sightlines, light_pitches: float) -> LocalMaps:
     """
     pitch = float(np.mean([g.pitch for g in fit.knurl.families]))
     per_pitch = pitch / float(np.abs(sight.z_u).mean())
-    cells = Cells(fit.cells.down, int(np.clip(sight.theta.shape[1] / (light_pitches * per_pitch), 1, 12)))
-    light = light_of(replace(fit, cells=cells), sight).reshape(cells.down * cells.across, -1).astype(np.float32)
     families = range(len(fit.knurl.families))
-
-    def seen(turned: int | None) -> Image:
-        knurl = fit.knurl
-        if turned is not None:
-            knurl = put(knurl, {(turned, "phase"): knurl.families[turned].phase + STEP})
-        return _as_picture(cells, np.matmul(cells.of(kinds(knurl, sight)), light[..., None])[..., 0], sight)
-
-    model = seen(None)
+    seen, model = model_of(fit, sight, light_pitches)
     high, wide = model.shape
-    basis = [model, *((seen(k) - model) / np.float32(STEP) for k in families)]
+    basis = [model, *((seen(k, STEP) - model) / np.float32(STEP) for k in families)]
     target, weight = sight.brightness, sight.weight * (model != 0)
     k = max(1.0, per_pitch / CELLS_PER_PITCH)
     size = max(4, round(wide / k)), max(4, round(high / k))
@@ -96,6 +88,21 @@ def local_maps(fit: Fit, sight: Sightlines, light_pitches: float) -> LocalMaps:
         np.clip(windowed(weight), 0, 1),
         pitch,
     )
+
+
+def model_of(fit: Fit, sight: Sightlines, light_pitches: float) -> tuple[Callable[[int, float], Image], Image]:
+    """What the fitted model shows of a patch; first how it would with a family's lines so many turns further on."""
+    per_pitch = float(np.mean([g.pitch for g in fit.knurl.families])) / float(np.abs(sight.z_u).mean())
+    cells = Cells(fit.cells.down, int(np.clip(sight.theta.shape[1] / (light_pitches * per_pitch), 1, 12)))
+    light = light_of(replace(fit, cells=cells), sight).reshape(cells.down * cells.across, -1).astype(np.float32)
+
+    def seen(knurl: Knurl) -> Image:
+        return _as_picture(cells, np.matmul(cells.of(kinds(knurl, sight)), light[..., None])[..., 0], sight)
+
+    def turned(k: int, turns: float) -> Image:
+        return seen(put(fit.knurl, {(k, "phase"): fit.knurl.families[k].phase + turns}))
+
+    return turned, seen(fit.knurl)
 
 
 def _as_picture(cells: Cells, values: Image, sight: Sightlines) -> Image:

@@ -141,6 +141,12 @@ def _join_faults(patterns: Sequence[Pattern]) -> tuple[Fault, ...]:
     faults = list(patterns[0].faults)
     for number, pattern in enumerate(patterns[1:], 2):
         for fault in pattern.faults:
-            bare = Fault(fault.kind, f"{fault.words} (photo {number})", extent=fault.extent, severity=fault.severity)
+            bare = Fault(
+                fault.kind,
+                f"{fault.words} (photo {number})",
+                extent=fault.extent,
+                severity=fault.severity,
+                spacing=fault.spacing,
+            )
             faults.append(bare)
     return tuple(faults)
