@@ -142,7 +142,11 @@ def code_words(where: Address, code: Code) -> str:
 
     out = io.StringIO()
     segno.make(f"{where.url}pair?code={code.digits}", error="m").terminal(out, border=2, compact=True)
+    code_lines = out.getvalue().splitlines()
+    if sys.stderr.isatty():  # white on black on any terminal: not every phone reads the opposite
+        code_lines = [f"\x1b[97;40m{line}\x1b[0m" for line in code_lines]
+    drawn = "\n".join(code_lines)
     return (
-        f"\n{out.getvalue()}\nPair a phone: scan this, or open {where.url} and type  {code.words}\n"
+        f"\n{drawn}\n\nPair a phone: scan this, or open {where.url} and type  {code.words}\n"
         "Good for ten minutes and one device; the next code stands on the page Devices on this computer."
     )
