@@ -111,8 +111,8 @@ def _detect(grey: Grey) -> tuple[NDArray[np.int64], Array]:
     half = cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     best: tuple[NDArray[np.int64], Array] = (np.empty(0, np.int64), np.empty((0, 2)))
     for image, factor in ((np.asarray(half, np.uint8), 2.0), (grey, 1.0)):
-        _refuse_two_cards(image)
-        found, ids, _, _ = cv2.aruco.CharucoDetector(card_board()).detectBoard(image)[:4]
+        found, ids, _, markers = cv2.aruco.CharucoDetector(card_board()).detectBoard(image)[:4]
+        _refuse_two_cards(markers)
         flat = np.asarray([] if ids is None else ids, np.int64).reshape(-1)
         points = (np.asarray([] if ids is None else found, np.float64).reshape(-1, 2) + 0.5) * factor - 0.5
         if len(flat) > len(best[0]):
@@ -122,10 +122,9 @@ def _detect(grey: Grey) -> tuple[NDArray[np.int64], Array]:
     return best
 
 
-def _refuse_two_cards(image: Grey) -> None:
-    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50))
-    ids = detector.detectMarkers(image)[1]
-    seen = np.asarray([] if ids is None else ids, np.int64).reshape(-1)
+def _refuse_two_cards(markers: object) -> None:
+    """Refuse where the same markers are seen more than once."""
+    seen = np.asarray([] if markers is None else markers, np.int64).reshape(-1)
     if len(seen) - len(set(seen.tolist())) >= 3:
         raise ScaleNotFound("more than one card is in the photo", "leave one card in the frame")
 

@@ -1,6 +1,9 @@
 """How right the millimetres are: the whole scale chain against photos with exact truth, by scale source.
 
-    python tests/bench/scale_accuracy.py [FOLDER] [--truth-marks]
+    python tests/bench/scale_accuracy.py [FOLDER] [--truth-marks] [--real FOLDER]
+
+Then how far corners and graduation lines are off the truth in px, how long finding takes beside decoding, and which
+rule is claimed in real photos: hand readings of these stand in the folder's MANIFEST.md.
 
 The part's silhouette is taken from the truth and disturbed by 0.3 px, so that only the scale is judged. With
 --truth-marks the scale's marks come from the truth too, disturbed by 0.05 px: then only the geometry is judged.
@@ -138,6 +141,7 @@ def main() -> int:
     shown = Path(__file__).resolve().parents[2].parent / "shared" / "photos" / "rendered"
     parser.add_argument("folder", type=Path, nargs="?", default=shown)
     parser.add_argument("--truth-marks", action="store_true")
+    parser.add_argument("--real", type=Path, default=shown.parent / "real")
     parser.add_argument("--only", default="", help="part of a photo's name")
     args = parser.parse_args()
     if not args.folder.is_dir():
@@ -146,7 +150,8 @@ def main() -> int:
     cv2.setNumThreads(1)
     rng = np.random.default_rng(20)
     rows: dict[str, list[tuple[float, float, float, float]]] = defaultdict(list)
-    ratios: dict[str, list[float]] = defaultdict(list)
+    times: dict[str, list[tuple[float, float, float]]] = defaultdict(list)
+    marks: dict[str, list[Array]] = defaultdict(list)
     for file in sorted(args.folder.glob("*.json")):
         truth = json.loads(file.read_text())
         if args.only not in file.stem or not truth.get("parts") or (spec := words(truth)) is None:
@@ -156,13 +161,16 @@ def main() -> int:
         decoding = time.process_time() - started
         word, height = parse_scale(spec[0]), parse_height(spec[1])
         try:
-            scales, kind, read, took = chain(file, truth, photo, word, height, spec, rng, args.truth_marks)
-            ratios[kind.split()[0]].append(took / decoding)
+            scales, kind, off, took = chain(file, truth, photo, word, height, spec, rng, args.truth_marks)
         except PhotoscaleError as e:
             print(f"{file.stem:30s} {spec[0]:12s} {e}")
             if truth["expected"]["verdict"] != "refuse":
                 rows["not found"].append((np.nan,) * 4)
             continue
+        times[kind.split()[0]].append((photo.width_px * photo.height_px / 1e6, took, decoding))
+        marks[kind.split()[0]].append(off)
+        read = f"{len(off)} marks off {np.sqrt(np.mean(off**2)):.2f} px" if len(off) else ""
+        read += f" in {took:.2f} s" * (not args.truth_marks)
         for part, scale in zip(truth["parts"], scales, strict=True):
             od = part.get("crest_envelope_od_mm", part["od_mm"])
             e_px = 100 * (scale.mm_per_px.value / part["mm_per_px_axial"] - 1)
@@ -192,9 +200,40 @@ def main() -> int:
             )
         print(line)
     print()
-    for kind, found in sorted(ratios.items()):
-        print(f"finding {kind}: {np.median(found):.1f} times as long as decoding and hashing the photo")
+    for kind, offs in sorted(marks.items()):
+        off = np.concatenate(offs)
+        if len(off):
+            words_of = "corners" if kind == "card" else "long lines"
+            middle, most = np.median(off), np.percentile(off, 95)
+            print(f"{kind}: {len(off)} {words_of} in {len(offs)} photos off by {middle:.3f} px, p95 {most:.3f} px")
+    print()
+    for kind, found in sorted(times.items()):
+        size, took, decoding = np.array(found).T
+        line = f"finding {kind}: {np.median(took / decoding):.1f} times as long as decoding and hashing the photo"
+        if (large := size > 10).any():
+            line += f"; at {size[large].max():.0f} Mpx {np.median((took / decoding)[large]):.1f} times"
+        print(line)
+    if args.real.is_dir() and not args.only:
+        print()
+        real_photos(args.real)
     return 0
+
+
+def real_photos(folder: Path) -> None:
+    """Which rule is claimed in each photo without a word, and its scale."""
+    for path in sorted(folder.glob("*.jpg")):
+        photo = load_photo(path)
+        started = time.process_time()
+        try:
+            reading = find_scale(photo, parse_scale("rule"))
+        except PhotoscaleError:
+            words = "no rule claimed"
+        else:
+            assert isinstance(reading, RuleReading)
+            px, mm = (a[reading.edge == 0] for a in (reading.points_px, reading.along_mm))
+            step = np.linalg.norm(np.diff(px, axis=0), axis=1) / np.abs(np.diff(mm))
+            words = f"{reading.graduation}, {len(mm)} lines of one edge, {np.median(step):.2f} px per mm"
+        print(f"{path.stem:40s} {words} ({time.process_time() - started:.2f} s)")
 
 
 def chain(
@@ -206,8 +245,8 @@ def chain(
     spec: tuple[str, str],
     rng: np.random.Generator,
     truth_marks: bool,
-) -> tuple[list[CylinderScale], str, str, float]:
-    """Scales of all parts, the kind of source, a word on what was read, and seconds spent on finding it."""
+) -> tuple[list[CylinderScale], str, Array, float]:
+    """Scales of all parts, the kind of source, px by which marks are off, and seconds spent on finding them."""
     scale_photo = photo
     avoid = [np.array(p["knurl_polygon_px"], float) for p in truth["parts"]]
     if truth["scale"]["kind"] == "glass_ref":
@@ -219,16 +258,13 @@ def chain(
         reading = find_scale(scale_photo, word, avoid)
     took = time.process_time() - started
     off = mark_errors(truth, reading)
-    read = f"{len(off)} marks off {np.sqrt(np.mean(off**2)):.2f} px" if len(off) else ""
-    if not truth_marks:
-        read += f" in {took:.2f} s"
     kind = truth["scale"]["kind"]
     if kind in ("rule", "card") and spec[1] != "bench":
         kind += " raised"
     scales = [
         scale_cylinder(photo, reading, true_silhouette(truth, part, rng), height, None) for part in truth["parts"]
     ]
-    return scales, kind, read, took
+    return scales, kind, off, took
 
 
 if __name__ == "__main__":

@@ -57,6 +57,11 @@ UNREADABLE = {
         "animation",
     ),
     "damaged.heic": (b"\0\0\0\x18ftypheic" + b"\0" * 200, "HEIC|damaged"),
+    # ends within the box that says where its pixels are
+    "cut.heic": (
+        b"\0\0\0\x18ftypheic\0\0\0\0mif1heic\0\0\x01\x8dmeta\0\0\0\0\0\0\0\x21hdlr" + b"\0" * 4 + b"pict",
+        "HEIC|damaged",
+    ),
 }
 
 

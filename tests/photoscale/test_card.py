@@ -105,6 +105,25 @@ def test_nearly_hidden_card() -> None:
     refused(image, "corners of the card")
 
 
+def behind_glass(image: np.ndarray, x: float, width: float) -> np.ndarray:
+    """A soft-edged reflection, upright, burnt out in its middle."""
+    veil = 400 * np.exp(-(((np.arange(image.shape[1]) - x) / width) ** 2))
+    return np.clip(image + veil, 0, 255).astype(np.uint8)
+
+
+def test_glare_over_a_part_of_the_card() -> None:
+    h = view(STRAIGHT)
+    reading = find_card(behind_glass(photo(h, drawing()), 520, 90), WORD)
+    assert 6 <= len(reading.points_px) < 28
+    assert "of 28 corners" in " ".join(reading.notes)
+    true = cv2.perspectiveTransform((reading.points_mm / 0.987).reshape(-1, 1, 2), h).reshape(-1, 2)
+    assert np.abs(reading.points_px - true).max() < 0.5  # a veil that is not even pulls corners a little
+
+
+def test_glare_over_nearly_all_of_the_card() -> None:
+    refused(behind_glass(photo(view(STRAIGHT), drawing()), 520, 420), "card")
+
+
 def test_curled_card() -> None:
     flat = photo(view(STRAIGHT), drawing())
     y, x = np.mgrid[: SIZE[1], : SIZE[0]].astype(np.float32)

@@ -181,6 +181,13 @@ def test_half_out_of_the_frame() -> None:
     check(reading, h)
 
 
+def test_a_rule_of_which_too_little_is_seen() -> None:
+    image = seen(drawing(MM, MM), view(0.0))
+    image[:, 300:] = 110  # a dozen lines are left of each edge
+    with pytest.raises(ScaleNotFound, match="in view"):
+        find_rule(image, RuleWord(1.0))
+
+
 def test_shaded_and_partly_hidden() -> None:
     h = view(3.0)
     image = seen(drawing(MM, HALF), h).astype(float)
