@@ -128,6 +128,14 @@ def test_marks_that_fit_the_wheel_in_the_holder_name_it_alone():
     assert "74 teeth" in first.remedy and "34 teeth" not in first.remedy
 
 
+@pytest.mark.parametrize(("chuck", "cause"), [("left", "the feed ended at the chuck"), ("right", "work bends away")])
+def test_which_end_fades_tells_the_likely_cause(chuck, cause):
+    fault = Fault("fading", "fades", from_mm=0.0, to_mm=3.1, severity=Quantity(3.1, 0.4, "mm"))
+    setup = made.SETUP.replace("[part]\n", f'[part]\nchuck_end = "{chuck}"\n')
+    first = causes(replace(made.pattern(), faults=(fault,)), setup)[0]
+    assert first.cause.startswith(cause) and first.likelihood == "likely" and "3.1" in first.evidence
+
+
 def test_rings_at_the_distance_of_the_feed_are_the_feed():
     process = '[process]\nfeed_per_turn = "0.3 mm"\n'
     assert repeating("feed_rings", 0.301, process)[0].likelihood == "likely"

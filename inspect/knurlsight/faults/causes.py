@@ -190,6 +190,7 @@ def facts(
             out["lean"] = f"{abs(lean):.1f}°"
     _add_pitch_facts(out, checks, expectation, units)
     _add_spacing_facts(out, pattern, setup, units)
+    _add_end_facts(out, pattern, setup, units)
     if setup is not None:
         if setup.holder.kind == "two wheels pivoting":
             out["holder_pivoting"] = "yes"
@@ -223,6 +224,20 @@ def _add_pitch_facts(
     if "count_off" not in out and abs(share) > 0.03 + 2 * u:
         out["pitch_far_off"] = "yes"
         out["pitch_hint"] = f"its pitch would be {figures.plain(pitch.measured.value, 'mm', units)}"
+
+
+def _add_end_facts(out: dict[str, str], pattern: Pattern, setup: Setup | None, units: Units) -> None:
+    """Which end fades, over what, where one does; end 1 is the left one."""
+    from knurlsight.reporting import figures
+
+    fading = [f for f in pattern.faults if f.kind == "fading" and f.severity is not None]
+    if len(fading) != 1 or fading[0].severity is None:
+        return
+    out["fade"] = figures.measured(fading[0].severity, units)
+    chuck = setup.part.chuck_end if setup is not None else None
+    if chuck is not None:
+        left = fading[0].from_mm == 0
+        out["chuck_end_fades" if left == (chuck == "left") else "free_end_fades"] = "yes"
 
 
 def _add_spacing_facts(out: dict[str, str], pattern: Pattern, setup: Setup | None, units: Units) -> None:

@@ -71,9 +71,9 @@ class Damage:
     share: Quantity | None
 
 
-def damage_of(maps: LocalMaps, knurl: Knurl) -> Damage:
-    """Patches of a pattern that has been fitted, and of drift if it drifts."""
-    inside = _judged(maps, knurl)
+def damage_of(maps: LocalMaps, knurl: Knurl, full_form_z: tuple[float, float] = (-np.inf, np.inf)) -> Damage:
+    """Patches of a pattern that has been fitted, and of drift if it drifts, between two heights in radii."""
+    inside = _judged(maps, knurl) & (maps.z > full_form_z[0]) & (maps.z < full_form_z[1])
     if not inside.any() or float(np.median(maps.residual[inside])) > MOST_RESIDUAL:
         return Damage((), 0.0, None)
     narrow = list(_narrow_spots(maps, knurl, inside))

@@ -61,7 +61,7 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
     seam = seam_of(fit, sight) if ended is None else None
     maps = local_maps(fit, sight, CHANGING_LIGHT)
     # beside a line that ends the model's lines are wrong: that is no damage
-    damage = damage_of(maps, fit.knurl) if ended is None else Damage((), 0.0, None)
+    damage = damage_of(maps, fit.knurl, _full_form(pattern, radius_mm)) if ended is None else Damage((), 0.0, None)
     od = pattern.outside_diameter
     place = _Place(pattern.outline, radius_mm, od.u / od.value if od is not None else 0.0)
     marks = [p for p in damage.patches if p.family is not None]
@@ -87,6 +87,16 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
         grooves=_mean_grooves(fit, sight),
         maps=replace(maps, shifts=steady.shifts),
     )
+
+
+def _full_form(pattern: Pattern, radius_mm: float | None) -> tuple[float, float]:
+    """Heights (radii) between which nothing fades: where the pattern does, that is no damage."""
+    first, last = pattern.outline.zone_z
+    fades = [e.fade for e in pattern.ends or ()]
+    if radius_mm is None or len(fades) != 2:
+        return first, last
+    low, high = ((f.value + f.u) / radius_mm if f is not None and f.value > 0 else 0.0 for f in fades)
+    return first + low, last - high
 
 
 def _repeat(marks: list[Patch]) -> dict[int, int]:

@@ -92,7 +92,8 @@ def _faded(pattern: Pattern, limit_mm: float | None) -> list[Fault]:
         first, last = pattern.outline.zone_z
         strip = (first, first + share * (last - first)) if end == 0 else (last - share * (last - first), last)
         low = 0.0 if end == 0 else length.value - fade.value
-        words = f"fades over {figures.measured(fade)} at end {end + 1}"
+        words = f"fades over {figures.measured(fade)} at end {end + 1}: full form "
+        words += f"from {fade.value:.1f} mm on" if end == 0 else f"up to {max(0.0, low):.1f} mm from end 1"
         where = zone_border(_only(pattern.outline, strip))
         out.append(Fault("fading", words, where, max(0.0, low), max(0.0, low) + fade.value, share, fade))
     return out
