@@ -55,10 +55,18 @@ def test_names_are_stable_when_the_camera_turns_or_tilts_and_in_any_order(degree
     assert places(seen) == [NAMES[i] for i in order]
 
 
-def test_an_empty_place_moves_no_other_row():
-    without = [p for i, p in enumerate(GRID) if i != 5]
-    names = places(without)
-    assert names[:4] == NAMES[:4] and names[-4:] == NAMES[-4:]
+@pytest.mark.parametrize("empty", [(5,), (0,), (0, 5), (1, 4, 10)])
+def test_an_empty_place_moves_no_other_name(empty):
+    there = [i for i in range(12) if i not in empty]
+    assert places([GRID[i] for i in there]) == [NAMES[i] for i in there]
+
+
+def test_parts_in_no_columns_are_numbered_along_their_row():
+    shifted = [p * [1.0, 2.5] + [130.0 * (i // 4), 0] for i, p in enumerate(GRID) if i != 5]
+    names = places(shifted)
+    assert names == [*NAMES[:4], "B1", "B2", "B3", *NAMES[8:]]
+    stray = np.array([450.0, 0.0])
+    assert places([*GRID, stray]) == ["A1", "A2", "A4", "A5", *NAMES[4:], "A3"]
 
 
 def lower(part, px):

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 #: A gap across the rows larger than this share of the usual spacing starts a new row.
 ROW_GAP = 0.5
+#: The same along the rows starts a new column.
+COLUMN_GAP = 0.3
 #: A part this share of the spacing away from a place lies in it.
 REACH = 0.35
 #: Turns and sizes of the layout that are looked at more closely.
@@ -24,7 +26,8 @@ def places(centres: Sequence[Array], level_rad: float = 0.0) -> list[str]:
 
     The rows are those of the tray, not of the photo: their direction is the one, within 45° of level, along which
     neighbours stand. So a tray photographed a little askew keeps its names. `level_rad` is the direction in the photo
-    that counts as level: that of the print on a card beside the parts, where there is one.
+    that counts as level: that of the print on a card beside the parts, where there is one. Where the parts stand in
+    columns, too, a place that is empty keeps its number.
 
     >>> places([np.array([0.0, 0.0]), np.array([10.0, 2.0]), np.array([-2.0, 10.0]), np.array([8.0, 12.0])])
     ['A1', 'A2', 'B1', 'B2']
@@ -51,11 +54,27 @@ def places(centres: Sequence[Array], level_rad: float = 0.0) -> list[str]:
             rows.append([])
         rows[-1].append(int(i))
         last = here
-    names = [""] * len(points)
-    for number, row in enumerate(rows):
-        for place, i in enumerate(sorted(row, key=lambda i: float(points[i] @ along)), 1):
-            names[i] = f"{_letters(number)}{place}"
-    return names
+    at = points @ along
+    rows = [sorted(row, key=lambda i: float(at[i])) for row in rows]
+    column = _columns(at, rows) or {i: place for row in rows for place, i in enumerate(row)}
+    letters = {i: _letters(number) for number, row in enumerate(rows) for i in row}
+    return [f"{letters[i]}{column[i] + 1}" for i in range(len(points))]
+
+
+def _columns(at: Array, rows: Sequence[Sequence[int]]) -> dict[int, int] | None:
+    """The column of each part, by where it lies along its row; None where some column has one part only, or is none."""
+    steps = np.concatenate([np.diff(at[list(row)]) for row in rows])
+    if len(rows) < 2 or not len(steps):
+        return None
+    usual = float(np.quantile(steps, 0.25))
+    order = np.argsort(at, kind="stable")
+    number = np.concatenate([[0], np.cumsum(np.diff(at[order]) > COLUMN_GAP * usual)])
+    column = {int(i): int(n) for i, n in zip(order, number, strict=True)}
+    for n in range(int(number[-1]) + 1):
+        inside = [float(at[i]) for i, c in column.items() if c == n]
+        if len(inside) < 2 or max(inside) - min(inside) > usual / 2:
+            return None
+    return column if all(len({column[i] for i in row}) == len(row) for row in rows) else None
 
 
 def _letters(number: int) -> str:
