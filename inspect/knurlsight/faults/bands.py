@@ -5,9 +5,9 @@ part, lines that lean leave nothing but light, which changes slowly, and their o
 spectrum of such an average is a band. Rings are sought in what the fitted model leaves over, chatter in the evened
 photo itself, since the model's light follows anything that runs along its strips.
 
-Strengths in the units of the evened photo (spread 1), path-traced and synthetic parts with true outlines: of 75 parts
-without rings none reached both RINGS and 5 times what lies beside it; of 85 without chatter the strongest was 0.09,
-three with it had 0.15 to 0.25.
+Strengths in the units of the evened photo (spread 1), path-traced and synthetic parts with true outlines: of 170 parts
+without rings one (dented) seemed to have them; of eleven with rings 0.04 mm deep four were told, at distances right to
+1.1 %. Without chatter the strongest wave had 0.09; four of eight leaning patterns with it had 0.15 to 0.25.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ FACING_RAD = 0.8
 PAD = 4  # finer than the resolution, for reading where a line stands
 RINGS = 0.025  # least strength of rings
 STANDS_OUT = 5.0  # over what lies beside it
-TOGETHER = 0.7  # share of its strength that quarters of the patch show in the same place
+SLICES, TOGETHER = 8, 0.7  # share of its strength that slices round the part show in one place, or evenly turned
 HARMONICS = 8
 FEWEST_RINGS = 5.0
 WIDEST = 1.3  # normal pitches from ring to ring; feeds are finer, light does wider ones
@@ -37,7 +37,7 @@ ALIKE = 0.5  # rings seen on the lands alone may be read at another distance, ab
 CHATTER = 0.13
 CHATTER_ARC_RAD = 0.9
 FEWEST_WAVES = 24.0  # round the part; below, light does as much
-U_WAVES = 3.0  # bright and dark sides wander as the surface turns away
+U_WAVES = 3.5  # bright and dark sides wander as the surface turns away
 MOST_OF_COUNT = 0.85  # nearer the count of the lines, lips do as much
 
 
@@ -89,8 +89,10 @@ def rings_of(fit: Fit, sight: Sightlines, light_pitches: float) -> Bands | None:
     whole = spectrum(rows)
     strength = np.where(allowed, np.abs(whole), 0.0)
     best = int(strength.argmax())
-    quarters = [spectrum(part)[best] for part in np.array_split(rows, 4)]
-    together = abs(sum(quarters)) / max(float(np.sum(np.abs(quarters))), 1e-12)
+    slices = np.array([spectrum(part)[best] for part in np.array_split(rows, SLICES)])
+    # an axis that is seen a little askew turns the rings evenly from slice to slice
+    turns = np.exp(-2j * np.pi * np.outer(np.linspace(-1, 1, 41), np.arange(SLICES) / (SLICES - 1)))
+    together = float(np.abs(turns @ slices).max() / max(float(np.abs(slices).sum()), 1e-12))
     beside = strength[max(0, best - 80) : best + 80]
     usual = float(np.median(beside[beside > 0])) if (beside > 0).any() else np.inf
     if strength[best] < max(RINGS, STANDS_OUT * usual) or together < TOGETHER:

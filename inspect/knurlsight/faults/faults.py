@@ -62,8 +62,9 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
     maps = local_maps(fit, sight, CHANGING_LIGHT)
     # beside a line that ends the model's lines are wrong: that is no damage
     damage = damage_of(maps, fit.knurl, _full_form(pattern, radius_mm)) if ended is None else Damage((), 0.0, None)
-    od = pattern.outside_diameter
-    place = _Place(pattern.outline, radius_mm, od.u / od.value if od is not None else 0.0)
+    lengths = [pattern.outside_diameter, *(p for f in pattern.families for p in (f.axial_pitch, f.transverse_pitch))]
+    u_scale = max((q.u / q.value for q in lengths if q is not None), default=0.0)
+    place = _Place(pattern.outline, radius_mm, u_scale)
     marks = [p for p in damage.patches if p.family is not None]
     repeat = _repeat(marks)
     # lines that jump or end, and a second track, leave bands of their own
