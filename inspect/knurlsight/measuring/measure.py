@@ -421,7 +421,6 @@ def _family(
         own = fit.u(TIED) if tied else fit.u((k, "around"))
         u_around = math.hypot(own / g.around, MODEL_AROUND[kind] * coarse, u_shading)
     u_along = math.hypot(fit.u((k, "along")) / abs(g.along), MODEL_ALONG * coarse) if g.along else 0.0
-    teeth = whole = None
     u_width = scale.u_width_rel if scale is not None and math.isfinite(scale.u_width_rel) else 0.002
     # what is measured, each with its own relative doubt; a library carries them into every figure (JCGM 100, 5.1), so
     # that what is divided out, such as the scale in a helix, drops out of the doubt too
