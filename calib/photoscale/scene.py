@@ -346,15 +346,15 @@ def _agreeing(scene: _Scene, apart: Array, cost: float, source: str) -> tuple[_S
     at = scene.names["log_ratio"]
     held = replace(scene, start=apart, blocks=lambda p: scene.blocks(p) | {"held": p[[at]] / U_HELD})
     solution, cost_held = _solve(held)
-    rise = max(cost_held - cost, 1e-12)
-    share, allowed = abs(math.expm1(apart[at])), abs(apart[at]) * math.sqrt(AGREE_CHI2 / rise)
+    rise, share = cost_held - cost, abs(math.expm1(apart[at]))
     if rise > AGREE_CHI2:
+        allowed = share * math.sqrt(AGREE_CHI2 / rise)
         raise SceneError(
             f"the two scales disagree ({source}): they are {100 * share:.2g} % apart, {100 * allowed:.2g} % is all "
             "that their uncertainties allow",
             "check both words, the scale height, and that the photo is neither cropped nor zoomed; measure again",
         )
-    return held, solution, f"{source} agree: {100 * share:.2g} % apart, their uncertainties allow {100 * allowed:.2g} %"
+    return held, solution, f"{source} agree: they are {100 * share:.2g} % apart"
 
 
 def _build(
