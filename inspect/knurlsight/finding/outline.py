@@ -1,15 +1,16 @@
 """Find the knurled parts in a photo: silhouette, axis, pose and the ends of the knurled zone.
 
-Patches of fine contrast (`texture`) suggest where; lines where the statistics change (`silhouette`) suggest edges; the
-pattern decides (`wrapping`): between the right two edges one number of teeth explains it, and more of the photo's width
-than between any others. What is flat in the end (`knurl_or_not`) is left out: cloth, mesh, boards of holes.
+Patches of fine contrast (`texture`), or of even lines where many parts may lie (`repeating`), suggest where; lines
+where the statistics change (`silhouette`) suggest edges; the pattern decides (`wrapping`): between the right two edges
+one number of teeth explains it, and more of the photo's width than between any others. What is flat in the end
+(`knurl_or_not`) is left out: cloth, mesh, boards of holes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import combinations, product
 
 import cv2
 import numpy as np
@@ -20,6 +21,7 @@ from photoscale.photo import Photo
 
 from knurlsight.finding.knurl_or_not import roundness
 from knurlsight.finding.profile import part_profile
+from knurlsight.finding.repeating import repeating_patches
 from knurlsight.finding.silhouette import Edge, EdgeCandidate, edge_candidates, refine_edge, sample
 from knurlsight.finding.texture import Patch, pyramid, texture_patches
 from knurlsight.finding.wrapping import Rows, Wrap, rows_of, wraps
@@ -43,6 +45,9 @@ PAIRS_LOOKED_AT = 4
 MOST_GROWTHS = 3  # of a strip into the part that it lies on
 LEAST_BETTER = 0.5  # in score
 AS_GOOD, MOST_OUTWARDS = 0.9, 1.2  # in score; in width
+CLEARER, LEAST_ROUND, LEAST_EDGES = 1.2, 0.1, 1.5  # share against that of several parts taken as one; gain; evidence
+ALIKE = 1.2  # parts of one tray differ in width by no more
+CLEAR_EDGES = 2.2  # evidence of two edges
 CLEAR = 3.0  # evidence of two edges beyond which more says nothing
 OUTWARDS = 2.0  # evidence that a wider pair of edges counts for, by the logarithm of its width
 SAME_DIRECTION = 0.985  # cosine: 10°
@@ -53,6 +58,26 @@ USUAL_TIP_RAD = 0.14
 USUAL_SLANT = 0.3
 STEEPEST_VIEW = 0.6  # tangent of the angle by which the axis may run towards or away from the camera
 U_EDGE_SHARE = 0.0013  # of the width, each edge: what light at the limb does (path-traced photos)
+
+
+@dataclass(frozen=True)
+class Reach:
+    """How far a guess may go from its patch.
+
+    Attributes
+    ----------
+    most_wide : float
+        Lengths of the patch that its part is wide at most: knurls shorter than their radius are rare (common practice).
+    u_skew_px : float
+        How far the two ends of a part may seem to differ in width by chance, to be weighed against lying level.
+    """
+
+    most_wide: float
+    u_skew_px: float
+
+
+# a lit strip may be all that was noticed of a single part; among many, the next part is near
+ALONE, AMONG_MANY = Reach(np.inf, 0.0), Reach(2.0, 2.0)
 
 
 @dataclass(frozen=True)
@@ -115,31 +140,76 @@ def find_parts(
     avoid : sequence of (k, 2) arrays
         Corners px of what is known to be no part: a card, a rule.
     """
-    ranked: list[tuple[float, Guess]] = []
     sizes = pyramid(photo.grey)
-    patches = [p for p in texture_patches(photo.grey) if not any(_inside(p.centre, corners) for corners in avoid)]
-    for patch in patches[: MOST_PATCHES if most == 1 else 6 * MOST_PATCHES]:
-        guess = best_guess(sizes, camera, patch)
+    contrasty = _free(texture_patches(photo.grey), avoid)[: MOST_PATCHES if most == 1 else 6 * MOST_PATCHES]
+    ranked = _ranked(sizes, camera, contrasty, ALONE)
+    everything = [g for _, g in ranked]
+    contenders = [(w, _settled(sizes, camera, g, everything, ALONE)) for w, g in _contenders(ranked, most)]
+    ranked = sorted((_looked_at(photo.grey, camera, w, g) for w, g in contenders), key=lambda i: -i[0])
+    kept = _outlines(photo.grey, camera, ranked, most, avoid, ())
+    if most == 1:
+        return kept
+    # parts that touch, or whose ends are as bright: by where lines are even. Parts of one tray are alike in width;
+    # grain, shadows, threads and several parts taken as one are not, and do not stand in their way
+    even = _ranked(sizes, camera, _free(repeating_patches(photo.grey), avoid)[: 6 * MOST_PATCHES], AMONG_MANY)
+    everything = [g for _, g in even]
+    usual = float(np.median([*(_width(o) for o in kept), *(g.width_px for g in everything)] or [0.0]))
+    solid = tuple(o for o in kept if usual / ALIKE < _width(o) < usual * ALIKE)
+    taken = [zone_corners(o) for o in solid]
+    contenders = [
+        (w, _settled(sizes, camera, g, everything, AMONG_MANY))
+        for w, g in _contenders(even, most)
+        if not any(_inside(g.edges.mean(axis=(0, 1)), corners) for corners in taken)
+    ]
+    contenders = [
+        (w, g) for w, g in _different(contenders) if g.evidence > CLEAR_EDGES and not _holds_two(g, everything)
+    ]
+    contenders = [(w, g) for w, g in contenders if usual / ALIKE < g.width_px < usual * ALIKE]
+    ranked = sorted((_looked_at(photo.grey, camera, w, g) for w, g in contenders), key=lambda i: -i[0])
+    found = _outlines(photo.grey, camera, ranked, most, avoid, solid)
+    return (*found, *(o for o in kept if not usual / ALIKE < _width(o) < usual * ALIKE))
+
+
+def _width(outline: Outline) -> float:
+    """Across the axis, px."""
+    return float(np.hypot(*(outline.edges_px[1] - outline.edges_px[0]).mean(axis=0)))
+
+
+def _ranked(
+    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, patches: Sequence[Patch], reach: Reach
+) -> list[tuple[float, Guess]]:
+    """The likeliest guess of each patch that has any worth, the best first."""
+    ranked: list[tuple[float, Guess]] = []
+    for patch in patches:
+        guess = best_guess(sizes, camera, patch, reach)
         if guess is not None:
-            worth = worth_of(photo.grey, camera, guess)
+            worth = worth_of(sizes[0], camera, guess)
             if worth > 0:
                 ranked.append((worth, guess))
-    ranked.sort(key=lambda item: -item[0])
-    everything = [g for _, g in ranked]
-    contenders = [(w, _settled(sizes, camera, g, everything)) for w, g in _contenders(ranked, most)]
-    ranked = sorted((_looked_at(photo.grey, camera, w, g) for w, g in contenders), key=lambda i: -i[0])
-    kept: list[Outline] = []
+    return sorted(ranked, key=lambda item: -item[0])
+
+
+def _outlines(
+    grey: NDArray[np.uint8],
+    camera: Camera,
+    ranked: Sequence[tuple[float, Guess]],
+    most: int | None,
+    avoid: Sequence[Array],
+    there: tuple[Outline, ...],
+) -> tuple[Outline, ...]:
+    """Outlines of guesses, the best first, where none of those before lies; after those that are `there` already."""
+    kept = list(there)
     for worth, guess in ranked:
         if worth <= 0:
             break
         middle = guess.edges.reshape(-1, 2).mean(axis=0)
         if any(_covers(outline, middle) for outline in kept) or any(_inside(middle, corners) for corners in avoid):
             continue
-        outline = outline_from(photo.grey, camera, guess)
+        outline = outline_from(grey, camera, guess)
         if outline is None:
             continue
-        there = roundness(photo.grey, outline)
-        if there is not None and there.flat:
+        round_ = roundness(grey, outline)
+        if round_ is not None and round_.flat:
             if most == 1:
                 break  # what is flat and clearer than all the rest is what the photo shows
             continue
@@ -151,6 +221,43 @@ def find_parts(
     return tuple(kept)
 
 
+def _free(patches: Sequence[Patch], avoid: Sequence[Array]) -> list[Patch]:
+    """Patches that do not lie on what is known to be no part."""
+    return [p for p in patches if not any(_inside(p.centre, corners) for corners in avoid)]
+
+
+def _holds_two(guess: Guess, others: Sequence[Guess]) -> bool:
+    """Whether two that lie apart and look rounder by themselves lie in a guess: it is several parts side by side."""
+    corners = _corners(guess)
+    inside = [
+        o
+        for o in others
+        if o.wrap.share > CLEARER * guess.wrap.share
+        and o.gain > LEAST_ROUND
+        and o.evidence > LEAST_EDGES
+        and o.width_px * o.length_px < 0.7 * guess.width_px * guess.length_px
+        and _inside(o.edges.mean(axis=(0, 1)), corners)
+    ]
+    return any(
+        not _inside(a.edges.mean(axis=(0, 1)), _corners(b)) and not _inside(b.edges.mean(axis=(0, 1)), _corners(a))
+        for a, b in combinations(inside, 2)
+    )
+
+
+def _corners(guess: Guess) -> Array:
+    return np.asarray(np.vstack([guess.edges[0], guess.edges[1, ::-1]]))
+
+
+def _different(ranked: list[tuple[float, Guess]]) -> list[tuple[float, Guess]]:
+    """The best of those that have settled on the same pair of edges."""
+    kept: list[tuple[float, Guess]] = []
+    for worth, guess in ranked:
+        near = 0.05 * guess.width_px
+        if all(np.abs(guess.edges - other.edges).max() > near for _, other in kept):
+            kept.append((worth, guess))
+    return kept
+
+
 def _contenders(ranked: list[tuple[float, Guess]], most: int | None) -> list[tuple[float, Guess]]:
     """Those that may still win: a handful for one part, for a tray all that are not hopeless."""
     if not ranked:
@@ -159,7 +266,9 @@ def _contenders(ranked: list[tuple[float, Guess]], most: int | None) -> list[tup
     return [item for item in ranked if item[0] > least][: 4 if most == 1 else 60]
 
 
-def _settled(sizes: tuple[NDArray[np.uint8], ...], camera: Camera, guess: Guess, everything: list[Guess]) -> Guess:
+def _settled(
+    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, guess: Guess, everything: list[Guess], reach: Reach
+) -> Guess:
     """The best pair of edges for the part that a guess lies on.
 
     A lit strip along a part makes a patch, and a guess, of its own. Of all guesses on the same part the one that
@@ -169,7 +278,7 @@ def _settled(sizes: tuple[NDArray[np.uint8], ...], camera: Camera, guess: Guess,
     for _ in range(MOST_GROWTHS):
         along = (best.edges[:, 1] - best.edges[:, 0]).mean(axis=0)
         middle = best.edges.mean(axis=(0, 1))
-        again = _guesses(sizes, camera, middle, along / np.hypot(*along), best.length_px, 0.97 * best.width_px)
+        again = _guesses(sizes, camera, middle, along / np.hypot(*along), best.length_px, 0.97 * best.width_px, reach)
         better = _outermost([best, *(g for g in again if _same_pattern(best, g) or _grown(best, g))])
         if better.score <= best.score + LEAST_BETTER:
             return better
@@ -269,13 +378,15 @@ def worth_of(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> float:
     return float(np.sqrt(stands_out * pitches * area) * guess.wrap.share * np.exp(3 * min(guess.gain, 0.4)))
 
 
-def best_guess(sizes: tuple[NDArray[np.uint8], ...], camera: Camera, patch: Patch) -> Guess | None:
+def best_guess(
+    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, patch: Patch, reach: Reach = ALONE
+) -> Guess | None:
     """The likeliest pair of silhouette edges for a patch, along either of its directions; None if none is a knurl."""
     best: list[Guess] = []
     for turned in (False, True):
         along = np.array([-patch.direction[1], patch.direction[0]]) if turned else patch.direction
         length, width = patch.side[::-1] if turned else patch.side
-        found = _guesses(sizes, camera, patch.centre, along, length, width)
+        found = _guesses(sizes, camera, patch.centre, along, length, width, reach)
         good = [g for g in found if g.wrap.share > LEAST_SHARE and g.gain > FLAT_GAIN]
         if good:
             best.append(_outermost(good))
@@ -283,7 +394,13 @@ def best_guess(sizes: tuple[NDArray[np.uint8], ...], camera: Camera, patch: Patc
 
 
 def _guesses(
-    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, centre: Array, along: Array, length: float, width: float
+    sizes: tuple[NDArray[np.uint8], ...],
+    camera: Camera,
+    centre: Array,
+    along: Array,
+    length: float,
+    width: float,
+    reach: Reach,
 ) -> list[Guess]:
     """The best pairs of edges along one direction."""
     across = np.array([-along[1], along[0]])
@@ -291,7 +408,7 @@ def _guesses(
     groups: dict[int, list[tuple[EdgeCandidate, EdgeCandidate]]] = {}
     for a, b in product(lower, upper):
         apart = b.offset - a.offset
-        if 0.6 * width < apart < MOST_WIDER * width and abs(a.slope - b.slope) < 0.06:
+        if 0.6 * width < apart < min(MOST_WIDER * width, reach.most_wide * length) and abs(a.slope - b.slope) < 0.06:
             groups.setdefault(round((a.slope + b.slope) / 2 / SLOPE_STEP), []).append((a, b))
     tried: list[tuple[float, float, EdgeCandidate, EdgeCandidate, Rows, Wrap]] = []
     for slope, pairs in groups.items():
@@ -313,6 +430,7 @@ def _guesses(
         if flat is None:
             continue
         lines = np.stack([c.line(centre, along, across, length / 2) for c in (a, b)])
+        lines = _levelled(camera, lines, reach.u_skew_px)
         try:
             cylinder = cylinder_from_silhouette(camera, lines[0], lines[1])
         except ValueError:
