@@ -17,7 +17,8 @@ from knurlsight.faults.dislocation import dislocation_of
 from knurlsight.faults.maps import local_maps
 from knurlsight.faults.wheel import lines_apart, wheels_of
 from knurlsight.measuring.ends import ends_of
-from knurlsight.measuring.flanks import Fit, Grooves, Knurl, cells_for, kinds
+from knurlsight.measuring.flank_fit import Fit, cells_for
+from knurlsight.measuring.flanks import Grooves, Knurl, kinds
 from knurlsight.measuring.sightlines import Sightlines, evened
 
 AROUND, ALONG = 10.0, 5.8  # turns per rad and per radius: 63 lines at 30 degrees

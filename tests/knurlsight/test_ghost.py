@@ -8,7 +8,7 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
-from knurlsight.measuring.flanks import Fit
+from knurlsight.measuring.flank_fit import Fit
 from knurlsight.measuring.ghost import Ghost, ghosts_of
 from knurlsight.measuring.sightlines import Sightlines, sightlines
 from knurlsight.measuring.spectrum import peaks_of, power_of

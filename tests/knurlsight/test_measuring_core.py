@@ -20,7 +20,8 @@ import scipy.fft
 from knurl_height import FamilyShape
 from knurlsight.finding.outline import find_parts
 from knurlsight.inspection import ScaleRequest, inspect_part
-from knurlsight.measuring.flanks import Cells, Grooves, Knurl, fit
+from knurlsight.measuring.flank_fit import Cells, fit
+from knurlsight.measuring.flanks import Grooves, Knurl
 from knurlsight.measuring.hough import hough_family
 from knurlsight.measuring.measure import measure_part, whole_count
 from knurlsight.measuring.sightlines import sightlines

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from photoscale.quantity import Quantity
 
 from knurlsight.faults.maps import model_of
-from knurlsight.measuring.flanks import Fit, Knurl
+from knurlsight.measuring.flank_fit import Fit
+from knurlsight.measuring.flanks import Knurl
 from knurlsight.measuring.sightlines import Sightlines
 
 Array = NDArray[np.float64]

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knurlsight.faults.maps import CELLS_PER_PITCH, WINDOW, model_of
-from knurlsight.measuring.flanks import Fit
+from knurlsight.measuring.flank_fit import Fit
 from knurlsight.measuring.sightlines import Sightlines
 
 LOOPS = (1.5, 2.0)  # half a side, pitches; the phase must turn along all of them

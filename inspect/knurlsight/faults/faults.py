@@ -19,7 +19,7 @@ from knurlsight.faults.drift import Drift, drift_of, without_drift
 from knurlsight.faults.maps import local_maps
 from knurlsight.faults.seam import Seam, seam_of
 from knurlsight.faults.wheel import lines_apart, wheels_of
-from knurlsight.measuring.flanks import Fit
+from knurlsight.measuring.flank_fit import Fit
 from knurlsight.measuring.fold import folded, phases_of
 from knurlsight.measuring.sightlines import Sightlines
 from knurlsight.measuring.trace import zone_border

@@ -18,7 +18,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from knurlsight.measuring.flanks import Cells, Fit, Knurl, kinds, light_of, put
+from knurlsight.measuring.flank_fit import Cells, Fit, light_of, put
+from knurlsight.measuring.flanks import Knurl, kinds
 from knurlsight.measuring.sightlines import Image, Sightlines
 from knurlsight.model import LocalMaps
 
@@ -97,7 +98,8 @@ def model_of(fit: Fit, sight: Sightlines, light_pitches: float) -> tuple[Callabl
     light = light_of(replace(fit, cells=cells), sight).reshape(cells.down * cells.across, -1).astype(np.float32)
 
     def seen(knurl: Knurl) -> Image:
-        return _as_picture(cells, np.matmul(cells.of(kinds(knurl, sight)), light[..., None])[..., 0], sight)
+        shares = np.stack([cells.of(share) for share in kinds(knurl, sight)], axis=1)
+        return _as_picture(cells, np.matmul(light[:, None], shares)[:, 0], sight)
 
     def turned(k: int, turns: float) -> Image:
         return seen(put(fit.knurl, {(k, "phase"): fit.knurl.families[k].phase + turns}))

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from knurlsight.measuring.flanks import Cells, Fit, unexplained
+from knurlsight.measuring.flank_fit import Cells, Fit, unexplained
 from knurlsight.measuring.sightlines import Sightlines
 
 Array = NDArray[np.float64]

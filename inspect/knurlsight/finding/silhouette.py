@@ -61,12 +61,7 @@ def edge_candidates(
         return [], []
     evidence, u_block = change_evidence(sample(grey, centre, along, across, u, v), max(5, int(0.04 * width / step)))
     u_block = u_block - len(u) / 2 + 0.5  # in steps, from the middle
-    rows = np.arange(len(v))
-    total = np.zeros((len(SLOPES), len(v)))
-    for k, slope in enumerate(SLOPES):
-        for j, ub in enumerate(u_block):
-            total[k] += np.interp(rows + slope * ub, rows, evidence[:, j])
-    total /= len(u_block)
+    total = _along_slopes(evidence, u_block)
     best = total.max(axis=0)
     sides: tuple[list[EdgeCandidate], list[EdgeCandidate]] = ([], [])
     for i in range(4, len(v) - 4):
@@ -78,6 +73,21 @@ def edge_candidates(
         side.sort(key=lambda c: max(0.0, np.log(abs(c.offset) / (0.75 * width))) - c.evidence)
         del side[most:]
     return sides
+
+
+def _along_slopes(evidence: Array, u_block: Array) -> Array:
+    """Mean evidence (slopes, rows) along straight lines through every row of the middle, in all `SLOPES`."""
+    rows = len(evidence)
+    total = np.zeros((len(SLOPES), rows))
+    most = int(np.ceil(np.abs(SLOPES).max() * np.abs(u_block).max())) + 1
+    padded = np.pad(evidence, ((most, most + 1), (0, 0)), mode="edge")
+    for column, away in zip(np.ascontiguousarray(padded.T), u_block, strict=True):
+        shift = SLOPES * away
+        low = np.floor(shift).astype(int)
+        part = (shift - low)[:, None]
+        shifted = np.lib.stride_tricks.sliding_window_view(column, rows)
+        total += shifted[low + most] * (1 - part) + shifted[low + most + 1] * part
+    return np.asarray(total / len(u_block))
 
 
 def change_evidence(patch: NDArray[np.float32], window: int) -> tuple[Array, Array]:

@@ -7,6 +7,7 @@ pass here and are turned down later, by what they look like once unrolled.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -74,6 +75,8 @@ def fine_contrast(grey: NDArray[np.uint8], shrink: int) -> NDArray[np.float32]:
 
 def overlap(a: Patch, b: Patch) -> float:
     """Shared area over joint area."""
+    if math.dist(a.centre, b.centre) > (math.hypot(*a.side) + math.hypot(*b.side)) / 2:
+        return 0.0
     kind, points = cv2.rotatedRectangleIntersection(a.rotated(), b.rotated())
     if kind == cv2.INTERSECT_NONE or points is None:
         return 0.0

@@ -19,7 +19,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from knurlsight.measuring.flanks import Fit, kinds, light_of
+from knurlsight.measuring.flank_fit import Fit, light_of
+from knurlsight.measuring.flanks import kinds
 from knurlsight.measuring.sightlines import Sightlines
 
 Array = NDArray[np.float64]

@@ -3,7 +3,7 @@
 Every pixel shows one flank (left or right of a family) or the land on the crest. Each kind has its own free brightness,
 with a linear and a square term in depth for the shadow near the root, in each cell of the patch: any light is absorbed,
 and only the borders between the kinds carry information. What remains (tooth count, axial pitch, phases, fill, profile
-angle, blur) is fitted by variable projection (Golub and Pereyra 1973; Kaufman's 1975 Jacobian).
+angle, blur) is fitted (`flank_fit`).
 
 Learnt on path-traced photos with their true outline (errors of N, median / 95th percentile):
 constant brightness per flank 0.9 / 2 %; linear in depth 0.3 / 1.3 %; linear and square 0.2 / 1.0 %. Without the
@@ -16,22 +16,25 @@ correct the outline.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+import math
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from knurlsight.measuring.sightlines import Image, Sightlines
 
-Array = NDArray[np.float64]
 F = np.float32
 
 Crossing = Literal["single", "raised", "recessed"]
+Name = tuple[int, str]  # family (or -1 for the common ones) and parameter
 
 BLUR_BOX = 3.0  # width of a box with the spread of a Gaussian of sigma 1, rounded down for sharpened photos
 SIGHT_STEPS = 3
-PIXELS_PER_FACT = 8.0  # neighbouring samples share their noise and the model's error
+FIRST_DEPTH = 0.38  # of the mean groove depth
+DAMPED = 0.65  # on flanks steeper than the line of sight the plain iteration swings
+MEAN_DEPTH, MEAN_SQUARE = 0.4, 0.08  # so that the terms of the shading are nearly square to each other
 
 
 @dataclass(frozen=True)
@@ -62,11 +65,11 @@ class Grooves:
     @property
     def pitch(self) -> float:
         """Normal pitch in radii."""
-        return float(1 / np.hypot(self.around, self.along))
+        return 1 / math.hypot(self.around, self.along)
 
     def depth(self, profile_angle_deg: float) -> float:
         """Groove depth in radii: fill times the sharp depth."""
-        return float(self.fill * self.pitch / (2 * np.tan(np.radians(profile_angle_deg) / 2)))
+        return self.fill * self.pitch / (2 * math.tan(math.radians(profile_angle_deg) / 2))
 
 
 @dataclass(frozen=True)
@@ -79,45 +82,15 @@ class Knurl:
     blur: float = 1.0
     shaded: bool = True
 
+    @property
+    def has_shading(self) -> bool:
+        """False for straight lines: a strip shows hardly more than one groove, free shading would explain anything."""
+        return self.shaded and any(g.along for g in self.families)
 
-def heights(
-    knurl: Knurl, sight: Sightlines, depth: Image | np.float32
-) -> tuple[list[tuple[Image, Image, Image | None, Image | None]], Image]:
-    """Per family (x, h, x2, h2): phase from the groove and depth there, of the first and the ghost set; and the depth.
-
-    All as seen by lines of sight that have gone down to `depth` (radii).
-    """
-    theta = sight.theta + depth * (sight.theta_1 + depth * sight.theta_2)
-    z = sight.z + depth * (sight.z_1 + depth * sight.z_2)
-    out: list[tuple[Image, Image, Image | None, Image | None]] = []
-    surface: Image | None = None
-    for g in knurl.families:
-        turns = F(g.around) * theta + F(g.along) * z - F(g.phase)
-        x = turns - np.round(turns)
-        full, slope = F(g.depth(knurl.profile_angle_deg)), F(2 / g.fill)
-        h = np.maximum(F(0), full * (F(1) - slope * np.abs(x)))
-        x2: Image | None = None
-        h2: Image | None = None
-        deepest = h
-        if g.ghost > 0:
-            turns -= F(g.offset)
-            away = turns - np.round(turns)
-            x2 = np.asarray(away, F)
-            h2 = np.asarray(np.maximum(F(0), full * (F(g.ghost) - slope * np.abs(away))), F)
-            deepest = np.maximum(h, h2)
-        out.append((np.asarray(x, F), np.asarray(h, F), x2, h2))
-        if surface is None:
-            surface = deepest
-        elif knurl.crossing == "recessed":
-            surface = np.minimum(surface, deepest)
-        else:
-            surface = np.maximum(surface, deepest)
-    assert surface is not None
-    return out, surface
-
-
-def _ramp(x: Image) -> Image:
-    return np.clip(x, F(0), F(1))
+    @property
+    def mean_depth(self) -> float:
+        """Groove depth in radii."""
+        return sum(g.depth(self.profile_angle_deg) for g in self.families) / len(self.families)
 
 
 def kinds(knurl: Knurl, sight: Sightlines) -> Image:
@@ -126,318 +99,181 @@ def kinds(knurl: Knurl, sight: Sightlines) -> Image:
     k = land, right and left flank of each family, then (unless all lines are straight) all flanks again times depth and
     depth squared.
     """
-    depths = [g.depth(knurl.profile_angle_deg) for g in knurl.families]
-    mean_depth = float(np.mean(depths))
-    depth: Image | np.float32 = F(0.38 * mean_depth)
-    for step in range(SIGHT_STEPS):
-        _, seen = heights(knurl, sight, depth)
-        # damped: on flanks steeper than the line of sight the plain iteration swings
-        depth = seen if step == SIGHT_STEPS - 1 else F(0.35) * depth + F(0.65) * seen
-    parts, _ = heights(knurl, sight, depth)
-    width = F(BLUR_BOX * knurl.blur)
-    lands, rights, tops, grades = [], [], [], []
-    for g, full, (x, h, x2, h2) in zip(knurl.families, depths, parts, strict=True):
-        along = F(g.along)
-        grade_u = F(g.around) * sight.theta_u + along * sight.z_u
-        grade_v = F(g.around) * sight.theta_v + along * sight.z_v
-        grade = np.sqrt(grade_u * grade_u + grade_v * grade_v)
-        w = width * grade
-        land, right = _land_and_side(x, F(1 - g.fill), w)
-        if x2 is not None and h2 is not None:
-            land2, right2 = _land_and_side(x2, F(1 - g.fill * g.ghost), w)
-            first = _ramp(F(0.5) + (h - h2) / (F(4 * full / g.fill) * w))
-            right = first * right + (F(1) - first) * right2
-            land = land * land2
-            h = np.maximum(h, h2)
-        lands.append(land)
-        rights.append(right)
-        tops.append(h)
-        grades.append(F(2 * full / g.fill) * grade)
-    if len(parts) == 1:
-        flank = F(1) - lands[0]
-        shares = [lands[0], flank * rights[0], flank * (F(1) - rights[0])]
-    else:
-        first = _ramp(F(0.5) + (tops[0] - tops[1]) / (width * np.sqrt(grades[0] ** 2 + grades[1] ** 2)))
-        cut0, cut1 = F(1) - lands[0], F(1) - lands[1]
-        if knurl.crossing == "recessed":
-            both = cut0 * cut1
-            one, two, land = both * (F(1) - first), both * first, F(1) - both
-        else:
-            one = cut0 * (lands[1] + cut1 * first)
-            two = cut1 * (lands[0] + cut0 * (F(1) - first))
-            land = lands[0] * lands[1]
-        shares = [land, one * rights[0], one * (F(1) - rights[0]), two * rights[1], two * (F(1) - rights[1])]
-    if not knurl.shaded or not any(g.along for g in knurl.families):
-        # straight lines: a strip shows hardly more than one groove, and free shading there would explain anything
-        return np.stack(shares)
-    relative = depth * F(1 / mean_depth) - F(0.4)
-    square = relative * relative - F(0.08)
-    return np.stack([*shares, *(s * relative for s in shares[1:]), *(s * square for s in shares[1:])])
+    view = View(knurl, sight)
+    out = np.empty((view.kinds, *sight.theta.shape), F)
+    view.shares(out)
+    return out
 
 
-def _land_and_side(x: Image, land: np.float32, width: Image) -> tuple[Image, Image]:
-    """Blurred share of land and, of the flanks, of the right-hand one, at phase `x` from the groove."""
-    away = np.abs(x)
-    from_crest = F(0.5) - away
-    right = F(0.5) + np.sign(x) * np.minimum(F(0.5), np.minimum(away, from_crest) / width)
-    share = _ramp((land / 2 - from_crest) / width + F(0.5)) - _ramp((-land / 2 - from_crest) / width + F(0.5))
-    return share, right
-
-
-# ---------------------------------------------------------------- fitting
-
-STEP = {"phase": 4e-3, "fill": 0.01, "profile_angle_deg": 1.0, "blur": 0.05}
-BOUNDS = {
-    "fill": (0.12, 0.985),
-    "profile_angle_deg": (55.0, 125.0),
-    "blur": (0.3, 5.0),
-}
-BELIEFS = {"profile_angle_deg": (90.0, 1.0), "blur": (1.1, 0.5), "fill": (0.75, 0.3)}
-
-Name = tuple[int, str]  # family (or -1 for the common ones) and parameter
-TIED: Name = (-1, "around")
-
-
-def get(knurl: Knurl, name: Name) -> float:
-    """A parameter by name; (-1, "around") is the count round that all leaning families share."""
-    if name == TIED:
-        return knurl.families[0].around
-    return float(getattr(knurl if name[0] < 0 else knurl.families[name[0]], name[1]))
-
-
-def put(knurl: Knurl, values: dict[Name, float]) -> Knurl:
-    """A copy with some parameters replaced, kept in their bounds."""
-    common: dict[str, Any] = {}
-    families = [dict[str, float]() for _ in knurl.families]
-    for (k, name), value in values.items():
-        if (k, name) == TIED:
-            for f in families:
-                f["around"] = float(value)
-            continue
-        lo, hi = BOUNDS.get(name, (-np.inf, np.inf))
-        (common if k < 0 else families[k])[name] = float(min(max(value, lo), hi))
-    return replace(
-        knurl, families=tuple(replace(g, **f) for g, f in zip(knurl.families, families, strict=True)), **common
-    )
-
-
-@dataclass(frozen=True)
-class Cells:
-    """How a patch is cut into cells, each with its own light: `down` strips around, `across` along the axis."""
-
-    down: int
-    across: int
-
-    def of(self, image: Image) -> Image:
-        """(k, rows, columns) -> (cells, samples, k)."""
-        k, rows, cols = image.shape
-        high, wide = rows // self.down, cols // self.across
-        cut = image[:, : high * self.down, : wide * self.across]
-        cut = cut.reshape(k, self.down, high, self.across, wide).transpose(1, 3, 2, 4, 0)
-        return np.ascontiguousarray(cut.reshape(self.down * self.across, high * wide, k))
-
-
-def cells_for(sight: Sightlines, pitch: float, *, straight: bool = False) -> Cells:
-    """About one pitch high and at least eight long; two pitches high and over the whole length for straight lines."""
-    rows, cols = sight.theta.shape
-    per_pitch = pitch / float(np.abs(sight.z_u).mean())
-    if straight:
-        return Cells(int(np.clip(round(rows / (1.8 * per_pitch)), 2, 24)), 1)
-    return Cells(int(np.clip(rows / max(10.0, 0.9 * per_pitch), 3, 24)), int(np.clip(cols / (14 * per_pitch), 1, 3)))
-
-
-@dataclass(frozen=True)
-class Fit:
-    """A fitted model.
+class _Lines:
+    """A family along the lines of sight: at depth d it is turned by turns + d (turns_1 + d turns_2).
 
     Attributes
     ----------
-    knurl : Knurl
-    unexplained : float
-        Residual over total sum of squares.
-    names : tuple of Name
-        Free parameters.
-    covariance : (n, n) array
-        Clustered over the cells: what the cells disagree about counts, not only the noise.
-    cells : Cells
-    rival : float
-        What the best fit with the families crossing the other way leaves, over what this one leaves.
+    grade_2 : square of the turns from one sample to the next
+    across : one over the blur, in turns
+    steep : radii of depth to a turn
+    sets : offset, relative depth and half width, in turns, of the grooves and of their ghosts
     """
 
-    knurl: Knurl
-    unexplained: float
-    names: tuple[Name, ...]
-    covariance: Array
-    cells: Cells
-    rival: float = float("inf")
+    def __init__(self, g: Grooves, knurl: Knurl, sight: Sightlines) -> None:
+        around, along = F(g.around), F(g.along)
 
-    def u(self, name: Name) -> float:
-        """Standard uncertainty of a parameter; NaN when it was not free."""
-        if name not in self.names:
-            return float("nan")
-        i = self.names.index(name)
-        return float(np.sqrt(max(0.0, self.covariance[i, i])))
+        def of(theta: Image, z: Image) -> Image:
+            out = around * theta
+            out += along * z
+            return np.asarray(out, F)
 
+        self.turns = of(sight.theta, sight.z)
+        self.turns -= F(g.phase)
+        self.turns_1, self.turns_2 = of(sight.theta_1, sight.z_1), of(sight.theta_2, sight.z_2)
+        u, v = of(sight.theta_u, sight.z_u), of(sight.theta_v, sight.z_v)
+        self.grade_2 = u * u
+        self.grade_2 += v * v
+        self.across = np.asarray(F(1 / (BLUR_BOX * knurl.blur)) / np.sqrt(self.grade_2), F)
+        self.steep = F(2 * g.depth(knurl.profile_angle_deg) / g.fill)
+        self.sets = [(F(0), F(1), F(g.fill / 2))]
+        if g.ghost:
+            self.sets.append((F(g.offset), F(g.ghost), F(g.fill * g.ghost / 2)))
 
-class _Projected:
-    """The patch in cells and the linear solve for the light in each (variable projection)."""
+    def phases(self, depth: Image | np.float32) -> list[Image]:
+        """Turns from the nearest groove of each set."""
+        x = self.turns_2 * depth
+        x += self.turns_1
+        x *= depth
+        x += self.turns
+        away = [x - offset if offset else x for offset, _, _ in self.sets]
+        return [np.asarray(a - np.rint(a), F) for a in away]
 
-    def __init__(self, sight: Sightlines, cells: Cells, weight: Image) -> None:
-        self.sight, self.cells = sight, cells
-        self.weight = cells.of(weight[None])[..., 0]
-        self.target = cells.of(sight.brightness[None])[..., 0]
-        self.total = float((self.weight * self.target**2).sum())
+    def depths(self, phases: list[Image]) -> list[Image]:
+        """Depth of each set there, radii; below 0 on the lands."""
+        out = []
+        for x, (_, _, half) in zip(phases, self.sets, strict=True):
+            h = np.abs(x)
+            h *= -self.steep
+            h += half * self.steep
+            out.append(h)
+        return out
 
-    def solve(self, knurl: Knurl) -> tuple[Image, Image, Image, Array]:
-        """Kinds in cells, light, residual, and the normal matrices (for projecting derivatives)."""
-        shares = self.cells.of(kinds(knurl, self.sight))
-        weighted = shares * self.weight[..., None]
-        normal = np.matmul(weighted.transpose(0, 2, 1), shares).astype(np.float64)
-        normal += np.eye(shares.shape[2]) * 1e-3 * shares.shape[1]
-        right = np.matmul(weighted.transpose(0, 2, 1), self.target[..., None]).astype(np.float64)
-        light = np.linalg.solve(normal, right).astype(np.float32)
-        return shares, light, self.target - np.matmul(shares, light)[..., 0], normal
-
-    def cost(self, residual: Image) -> float:
-        return float((self.weight * residual * residual).sum())
-
-
-def unexplained(knurl: Knurl, sight: Sightlines, cells: Cells) -> float:
-    """Share of the variance that the model leaves, with the best light."""
-    projected = _Projected(sight, cells, sight.weight)
-    return projected.cost(projected.solve(knurl)[2]) / max(projected.total, 1e-9)
-
-
-def light_of(fitted: Fit, sight: Sightlines) -> Array:
-    """Brightness of each kind in each cell of a fit: (down, across, kinds)."""
-    light = _Projected(sight, fitted.cells, sight.weight).solve(fitted.knurl)[1][..., 0]
-    return np.asarray(light, float).reshape(fitted.cells.down, fitted.cells.across, -1)
+    def rate(self, depth: Image | np.float32) -> Image:
+        """Turns for every radius that the lines of sight go deeper."""
+        out = self.turns_2 * (F(2) * depth)
+        out += self.turns_1
+        return np.asarray(out, F)
 
 
-def fit(
-    start: Knurl,
-    sight: Sightlines,
-    cells: Cells,
-    names: tuple[Name, ...],
-    *,
-    steps: int = 12,
-    weight: Image | None = None,
-    beliefs: dict[str, tuple[float, float]] | None = None,
-    enough: float = 1e-4,
-) -> Fit:
-    """Levenberg-Marquardt on the projected residual.
+class Borders:
+    """Blurred share of land and, of the flanks, of the right-hand one, at the phases `x` from the grooves of a set."""
 
-    Parameters
+    def __init__(self, x: Image, reach: np.float32, half: np.float32, across: Image) -> None:
+        self.x, self.reach, self.across = x, reach, across
+        middle = np.abs(x)
+        middle -= F(0.5)
+        middle *= across
+        middle += F(0.5)
+        land = across * (F(0.5) - half)
+        # from either side of the land
+        self.near, self.far = np.asarray(middle + land, F), np.asarray(middle - land, F)
+        self.near_share, self.far_share = ramp(self.near), ramp(self.far)
+        self.land = self.near_share - self.far_share
+        # right of a groove and left of a crest the same way up
+        self.tent = np.maximum(np.minimum(x, F(0.5) - x), F(-0.5) - x)
+        self.away = self.tent * across
+        self.side = np.clip(self.away, F(-0.5), F(0.5))
+        self.right = self.side + F(0.5)
+
+
+class Seen:
+    """What is seen of a family where the lines of sight end: shares of land and of its right flanks; its depth."""
+
+    def __init__(self, lines: _Lines, depth: Image) -> None:
+        self.lines = lines
+        self.phases = lines.phases(depth)
+        self.depths = lines.depths(self.phases)
+        self.borders = [
+            Borders(x, reach, half, lines.across) for x, (_, reach, half) in zip(self.phases, lines.sets, strict=True)
+        ]
+        self.top = np.maximum(self.depths[0], F(0))
+        self.land, self.right = self.borders[0].land, self.borders[0].right
+        if len(self.borders) == 2:
+            ghost, second = self.borders[1], np.maximum(self.depths[1], F(0))
+            self.whose = F(0.5) + (self.top - second) * (F(0.5) / lines.steep * lines.across)
+            self.first = ramp(self.whose)
+            self.land = self.land * ghost.land
+            self.right = ghost.right + self.first * (self.right - ghost.right)
+            self.top = np.maximum(self.top, second)
+        self.cut = F(1) - self.land
+
+
+class View:
+    """What the lines of sight of a patch see of a knurl; every array has the patch's shape.
+
+    Attributes
     ----------
-    names : tuple of Name
-        What is free.
-    beliefs : dict, optional
-        Mean and standard deviation of what is known beforehand, by parameter; default `BELIEFS`.
-    enough : float
-        Stop when a step gains less than this share of the cost.
+    steps : depth, phases and depths of the grooves there, and depth of the surface, on the way down
+    depth : where the lines of sight end, radii
+    land : share of land
+    flanks : of the flanks of each family
+    first, whose : of what both families cut, the share that the first one shows; and the same before it is clipped
+    kinds : how many kinds of surface there are
     """
-    known = BELIEFS if beliefs is None else beliefs
-    projected = _Projected(sight, cells, sight.weight if weight is None else weight)
-    mean = np.array([known.get(n[1], (0.0, 1.0))[0] for n in names])
-    precision = np.array([known[n[1]][1] ** -2 if n[1] in known else 0.0 for n in names])
-    knurl = start
-    shares, light, residual, normal = projected.solve(knurl)
-    count = float(projected.weight.sum()) + 1e-9
-    # along straight lines every column shows the same
-    straight = not any(g.along for g in start.families)
-    unit = projected.cost(residual) / count * (2.0 * sight.theta.shape[1] if straight else PIXELS_PER_FACT)
 
-    def whole(k: Knurl, r: Image) -> float:
-        values = np.array([get(k, n) for n in names])
-        return projected.cost(r) + unit * float((precision * (values - mean) ** 2).sum())
+    def __init__(self, knurl: Knurl, sight: Sightlines) -> None:
+        self.knurl = knurl
+        self.lines = [_Lines(g, knurl, sight) for g in knurl.families]
+        self.steps: list[tuple[Image | np.float32, list[list[Image]], list[list[Image]], Image]] = []
+        depth: Image | np.float32 = F(FIRST_DEPTH * knurl.mean_depth)
+        for step in range(SIGHT_STEPS):
+            phases = [line.phases(depth) for line in self.lines]
+            depths = [line.depths(x) for line, x in zip(self.lines, phases, strict=True)]
+            surface = self._surface(depths)
+            self.steps.append((depth, phases, depths, surface))
+            depth = surface if step == SIGHT_STEPS - 1 else np.asarray(F(1 - DAMPED) * depth + F(DAMPED) * surface, F)
+        self.depth = surface
+        self.families = [Seen(line, surface) for line in self.lines]
+        self.kinds = 1 + 2 * len(self.families) * (3 if knurl.has_shading else 1)
+        self.relative = self.depth * F(1 / knurl.mean_depth)
+        self.relative -= F(MEAN_DEPTH)
+        self.square = self.relative * self.relative
+        self.square -= F(MEAN_SQUARE)
+        if len(self.families) == 1:
+            self.land, self.flanks = self.families[0].land, [self.families[0].cut]
+            return
+        a, b = self.families
+        grade_2 = a.lines.grade_2 * (a.lines.steep * a.lines.steep)
+        grade_2 += b.lines.grade_2 * (b.lines.steep * b.lines.steep)
+        self.wide = F(1 / (BLUR_BOX * knurl.blur)) / np.sqrt(grade_2)
+        self.whose = a.top - b.top
+        self.whose *= self.wide
+        self.whose += F(0.5)
+        self.first = ramp(self.whose)
+        self.both = a.cut * b.cut
+        of_b = self.both * self.first
+        if knurl.crossing == "recessed":
+            self.land, self.flanks = F(1) - self.both, [self.both - of_b, of_b]
+            return
+        of_a = a.cut - self.both
+        of_a += of_b
+        self.land, self.flanks = a.land * b.land, [of_a, b.cut - of_b]
 
-    cost = whole(knurl, residual)
-    damping = 1e-2
-    hessian = np.eye(len(names))
-    by_cell = np.zeros((residual.shape[0], len(names)))
-    for _ in range(steps):
-        slope = _derivatives(knurl, projected, names, shares, light)
-        # Kaufman: only the part of the derivative that the light cannot absorb
-        weighted = shares * projected.weight[..., None]
-        absorbed = np.linalg.solve(normal, np.matmul(weighted.transpose(0, 2, 1), slope).astype(np.float64))
-        slope = slope - np.matmul(shares, absorbed.astype(np.float32))
-        pulled = slope * projected.weight[..., None]
-        by_cell = np.einsum("cnj,cn->cj", pulled, residual).astype(np.float64)
-        hessian = np.matmul(pulled.transpose(0, 2, 1), slope).astype(np.float64).sum(axis=0)
-        values = np.array([get(knurl, n) for n in names])
-        hessian = hessian + np.diag(unit * precision)
-        gradient = by_cell.sum(axis=0) - unit * precision * (values - mean)
-        better = None
-        for _try in range(5):
-            damped = hessian + damping * np.diag(np.diag(hessian) + 1e-9)
-            move = np.linalg.solve(damped, gradient)
-            trial = put(knurl, dict(zip(names, values + move, strict=True)))
-            solved = projected.solve(trial)
-            new = whole(trial, solved[2])
-            if new < cost:
-                better = trial, solved, new
-                break
-            damping *= 7
-        if better is None:
-            break
-        gain = (cost - better[2]) / cost
-        knurl, (shares, light, residual, normal), cost = better
-        damping = max(damping / 6, 1e-6)
-        if gain < enough:
-            break
-    return Fit(
-        knurl,
-        projected.cost(residual) / max(projected.total, 1e-9),
-        names,
-        _clustered(hessian, by_cell, unit),
-        cells,
-    )
+    def _surface(self, depths: list[list[Image]]) -> Image:
+        each = [h[0] if len(h) == 1 else np.maximum(*h) for h in depths]
+        if len(each) == 2:
+            each = [np.minimum(*each) if self.knurl.crossing == "recessed" else np.maximum(*each)]
+        return np.asarray(np.maximum(each[0], F(0)), F)
 
-
-def _derivatives(knurl: Knurl, projected: _Projected, names: tuple[Name, ...], shares: Image, light: Image) -> Image:
-    """Change of the predicted brightness with each parameter, (cells, samples, n).
-
-    Frequencies move the phase in proportion to θ and z, so their derivative is that of the phase times θ or z.
-    """
-    sight, cells = projected.sight, projected.cells
-    theta, z = (cells.of(f[None])[..., 0] for f in (sight.theta, sight.z))
-    plain: dict[Name, Image] = {}
-
-    def moved(name: Name) -> Image:
-        if name not in plain:
-            step = STEP[name[1]]
-            here = get(knurl, name)
-            if here + step > BOUNDS.get(name[1], (0, np.inf))[1]:
-                step = -step
-            there = cells.of(kinds(put(knurl, {name: here + step}), sight))
-            plain[name] = np.matmul(there - shares, light)[..., 0] / F(step)
-        return plain[name]
-
-    out: list[Image] = []
-    families = range(len(knurl.families))
-    for k, name in names:
-        if (k, name) == TIED:
-            out.append(-theta * np.sum([moved((j, "phase")) for j in families], axis=0))
-        elif name == "around":
-            out.append(-theta * moved((k, "phase")))
-        elif name == "along":
-            out.append(-z * moved((k, "phase")))
-        else:
-            out.append(moved((k, name)))
-    return np.stack([np.asarray(o, np.float32) for o in out], axis=-1)
+    def shares(self, out: NDArray[np.float32]) -> None:
+        """Write the share of each kind of surface into `out` (k, ...)."""
+        out[0] = self.land
+        for k, (flank, family) in enumerate(zip(self.flanks, self.families, strict=True)):
+            np.multiply(flank, family.right, out=out[2 * k + 1])
+            np.subtract(flank, out[2 * k + 1], out=out[2 * k + 2])
+        if self.knurl.has_shading:
+            n = 2 * len(self.families)
+            np.multiply(out[1 : n + 1], self.relative, out=out[n + 1 : 2 * n + 1])
+            np.multiply(out[1 : n + 1], self.square, out=out[2 * n + 1 :])
 
 
-def _clustered(hessian: Array, by_cell: Array, unit: float) -> Array:
-    """Covariance: H⁻¹ (Σ g gᵀ over cells) H⁻¹, but never below the plain H⁻¹ σ².
-
-    (Sandwich estimator with clusters; Liang and Zeger 1986.)
-    """
-    try:
-        inverse = np.linalg.inv(hessian + 1e-9 * np.diag(np.diag(hessian)))
-    except np.linalg.LinAlgError:
-        return np.full_like(hessian, np.inf)
-    sandwich = inverse @ (by_cell.T @ by_cell) @ inverse
-    plain = inverse * unit
-    scale = np.sqrt(np.maximum(np.diag(plain), 0) / np.maximum(np.diag(sandwich), 1e-30))
-    grow = np.maximum(1.0, scale)
-    return np.asarray(sandwich * np.outer(grow, grow))
+def ramp(x: Image) -> Image:
+    """Clipped to between 0 and 1."""
+    return np.asarray(np.clip(x, F(0), F(1)), F)

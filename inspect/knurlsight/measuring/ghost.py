@@ -30,7 +30,8 @@ import numpy as np
 from photoscale.quantity import Quantity
 
 from knurlsight.measuring.cell_reader import CellReading, read_cells
-from knurlsight.measuring.flanks import Fit, Knurl, cells_for, fit, unexplained
+from knurlsight.measuring.flank_fit import Fit, cells_for, fit, unexplained
+from knurlsight.measuring.flanks import Knurl
 from knurlsight.measuring.fold import Image, Phases, folded, phases_of
 from knurlsight.measuring.sightlines import Sightlines
 from knurlsight.measuring.start import free_names, may_be_tied

@@ -22,8 +22,9 @@ from knurlsight.faults.faults import with_faults
 from knurlsight.finding.knurl_or_not import no_knurl, roundness
 from knurlsight.measuring.ends import ends_of
 from knurlsight.measuring.facets import read_facets
-from knurlsight.measuring.flanks import TIED, Crossing, Fit, Grooves
-from knurlsight.measuring.flanks import fit as refit
+from knurlsight.measuring.flank_fit import TIED, Fit
+from knurlsight.measuring.flank_fit import fit as refit
+from knurlsight.measuring.flanks import Crossing, Grooves
 from knurlsight.measuring.ghost import Ghost, fit_with_ghosts, ghosts_of
 from knurlsight.measuring.hough import hough_family
 from knurlsight.measuring.sightlines import Image, Sightlines, sightlines

@@ -16,19 +16,8 @@ from numpy.typing import NDArray
 from photoscale.camera import Camera
 from photoscale.cylinder import Cylinder
 
-from knurlsight.measuring.flanks import (
-    BELIEFS,
-    TIED,
-    Cells,
-    Crossing,
-    Fit,
-    Grooves,
-    Knurl,
-    Name,
-    cells_for,
-    fit,
-    unexplained,
-)
+from knurlsight.measuring.flank_fit import BELIEFS, TIED, Cells, Fit, Patch, cells_for, fit, gain_of_freeing
+from knurlsight.measuring.flanks import Crossing, Grooves, Knurl, Name
 from knurlsight.measuring.sightlines import Sightlines, sightlines
 from knurlsight.measuring.spectrum import Peak, peaks_of, power_of
 from knurlsight.measuring.unroll import unroll
@@ -42,6 +31,8 @@ LATTICE_ORDERS = 4
 LATTICE_TOLERANCE = 0.04  # of the power: pairs that explain so nearly as much count as equal
 UNUSUAL_COST = 1.12  # the way of crossing that nobody asked for has to explain this much more
 TIED_COST = 1.012  # a common count is kept up to this growth of the unexplained share
+LEADERS, INNER_KEPT, WIDE_KEPT = 3, 3, 2  # how many of the best go on
+INNER_STEPS, WIDE_STEPS, WHOLE_STEPS, FINE_STEPS = 6, 8, 6, 8  # most of a fit
 
 
 @dataclass(frozen=True)
@@ -246,7 +237,7 @@ def fit_hypothesis(
     usual = wanted or "raised"
     tried.sort(key=lambda f: f.unexplained * (1.0 if f.knurl.crossing == usual else UNUSUAL_COST))
     rival = tried[1].unexplained / tried[0].unexplained if len(tried) > 1 else float("inf")
-    best = _grow(tried[0].knurl, fine, cells_for(fine, pitch, straight=straight), beliefs, steps=8)
+    best = _grow(tried[0].knurl, fine, cells_for(fine, pitch, straight=straight), beliefs, steps=FINE_STEPS)
     return replace(best, rival=rival)
 
 
@@ -269,12 +260,13 @@ def _outwards(leaders: list[Knurl], patches: _Patches, beliefs: dict[str, tuple[
         leaders = [variant for k in leaders for variant in _straight_variants(k)]
     inner_cells = Cells(2, 1) if patches.straight else Cells(5, 1)
     grown = _best(
-        fit(k, patches.inner, inner_cells, free_names(k, shape=False), steps=6, beliefs=beliefs) for k in leaders
+        fit(k, patches.inner, inner_cells, free_names(k, shape=False), steps=INNER_STEPS, beliefs=beliefs)
+        for k in leaders
     )
     cells = cells_for(patches.wide, patches.pitch, straight=patches.straight)
-    wider = _best(_even(f.knurl, patches.wide, cells, beliefs) for f in grown[:3])
+    wider = _best(_even(f.knurl, patches.wide, cells, beliefs, WIDE_STEPS) for f in grown[:INNER_KEPT])
     cells = cells_for(patches.coarse, patches.pitch, straight=patches.straight)
-    whole = _best(_even(f.knurl, patches.coarse, cells, beliefs) for f in wider[:2])
+    whole = _best(_even(f.knurl, patches.coarse, cells, beliefs, WHOLE_STEPS) for f in wider[:WIDE_KEPT])
     return whole[0] if whole else None
 
 
@@ -332,20 +324,20 @@ def quick_look(
 
 def _phase_search(hypothesis: Hypothesis, crossing: Crossing, patch: Sightlines) -> list[tuple[float, Knurl]]:
     """The three best phases, no two of them neighbours on the grid."""
-    grid = Cells(4, 1)
+    cut = Patch(patch, Cells(4, 1))
     tried = []
     for phases in product(PHASES, repeat=len(hypothesis.lines)):
         knurl = Knurl(
             crossing,
             tuple(Grooves(a, m, float(p), START_FILL) for (a, m), p in zip(hypothesis.lines, phases, strict=True)),
         )
-        tried.append((unexplained(knurl, patch, grid), knurl))
+        tried.append((cut.solve(knurl).left / max(cut.total, 1e-9), knurl))
     tried.sort(key=lambda t: t[0])
     kept: list[tuple[float, Knurl]] = []
     for cost, knurl in tried:
         if all(_apart(knurl, other) > 0.14 for _, other in kept):
             kept.append((cost, knurl))
-        if len(kept) == 3:
+        if len(kept) == LEADERS:
             break
     return kept
 
@@ -364,15 +356,18 @@ def _grow(
     steps: int,
 ) -> Fit:
     """Fit everything; two families get one common count unless that explains clearly less."""
-    free = fit(knurl, sight, cells, free_names(knurl), steps=steps, beliefs=beliefs)
+    even = _even(knurl, sight, cells, beliefs, steps)
     if not may_be_tied(knurl):
-        return free
-    tied = _even(knurl, sight, cells, beliefs, steps=steps)
-    return tied if tied.unexplained < TIED_COST * free.unexplained else free
+        return even
+    free = free_names(knurl)
+    if gain_of_freeing(even.knurl, sight, cells, free) < TIED_COST - 1:
+        return even
+    apart = fit(knurl, sight, cells, free, steps=steps, beliefs=beliefs)
+    return even if even.unexplained < TIED_COST * apart.unexplained else apart
 
 
 def _even(
-    knurl: Knurl, sight: Sightlines, cells: Cells, beliefs: dict[str, tuple[float, float]] | None, steps: int = 8
+    knurl: Knurl, sight: Sightlines, cells: Cells, beliefs: dict[str, tuple[float, float]] | None, steps: int
 ) -> Fit:
     """Fit everything, with one common count for two families that may have one."""
     if not may_be_tied(knurl):

@@ -1,0 +1,323 @@
+"""Fits the flank model to a patch of a photo: variable projection (Golub and Pereyra 1973; Kaufman's 1975 Jacobian).
+
+The light in each cell is solved for whenever the parameters move, so that only they are searched. A patch is worked off
+in blocks of whole cells, small enough for a processor's second cache, and sums over a cell are taken in parts short
+enough for the small-matrix kernels of OpenBLAS: measured, four times as fast as long ones.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from knurlsight.measuring.flank_slopes import slopes
+from knurlsight.measuring.flanks import Knurl, Name, View
+from knurlsight.measuring.sightlines import Image, Sightlines
+
+Array = NDArray[np.float64]
+F = np.float32
+
+TIED: Name = (-1, "around")
+BOUNDS = {
+    "fill": (0.12, 0.985),
+    "profile_angle_deg": (55.0, 125.0),
+    "blur": (0.3, 5.0),
+}
+BELIEFS = {"profile_angle_deg": (90.0, 1.0), "blur": (1.1, 0.5), "fill": (0.75, 0.3)}
+PIXELS_PER_FACT = 8.0  # neighbouring samples share their noise and the model's error
+RIDGE = 1e-3  # a kind that a cell hardly shows has hardly any light
+BLOCK, PART = 12_000, 4096  # samples
+
+
+def get(knurl: Knurl, name: Name) -> float:
+    """A parameter by name; (-1, "around") is the count round that all leaning families share."""
+    if name == TIED:
+        return knurl.families[0].around
+    return float(getattr(knurl if name[0] < 0 else knurl.families[name[0]], name[1]))
+
+
+def put(knurl: Knurl, values: dict[Name, float]) -> Knurl:
+    """A copy with some parameters replaced, kept in their bounds."""
+    common: dict[str, Any] = {}
+    families = [dict[str, float]() for _ in knurl.families]
+    for (k, name), value in values.items():
+        if (k, name) == TIED:
+            for f in families:
+                f["around"] = float(value)
+            continue
+        lo, hi = BOUNDS.get(name, (-np.inf, np.inf))
+        (common if k < 0 else families[k])[name] = float(min(max(value, lo), hi))
+    return replace(
+        knurl, families=tuple(replace(g, **f) for g, f in zip(knurl.families, families, strict=True)), **common
+    )
+
+
+@dataclass(frozen=True)
+class Cells:
+    """How a patch is cut into cells, each with its own light: `down` strips around, `across` along the axis."""
+
+    down: int
+    across: int
+
+    def of(self, image: Image) -> Image:
+        """(rows, columns) -> (cells, samples); the remainder of rows and columns is left out."""
+        rows, cols = image.shape
+        high, wide = rows // self.down, cols // self.across
+        cut = image[: high * self.down, : wide * self.across]
+        cut = cut.reshape(self.down, high, self.across, wide).transpose(0, 2, 1, 3)
+        return np.ascontiguousarray(cut.reshape(self.down * self.across, high * wide))
+
+
+def cells_for(sight: Sightlines, pitch: float, *, straight: bool = False) -> Cells:
+    """About one pitch high and at least eight long; two pitches high and over the whole length for straight lines."""
+    rows, cols = sight.theta.shape
+    per_pitch = pitch / float(np.abs(sight.z_u).mean())
+    if straight:
+        return Cells(int(np.clip(round(rows / (1.8 * per_pitch)), 2, 24)), 1)
+    return Cells(int(np.clip(rows / max(10.0, 0.9 * per_pitch), 3, 24)), int(np.clip(cols / (14 * per_pitch), 1, 3)))
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted model.
+
+    Attributes
+    ----------
+    knurl : Knurl
+    unexplained : float
+        Residual over total sum of squares.
+    names : tuple of Name
+        Free parameters.
+    covariance : (n, n) array
+        Clustered over the cells: what the cells disagree about counts, not only the noise.
+    cells : Cells
+    rival : float
+        What the best fit with the families crossing the other way leaves, over what this one leaves.
+    """
+
+    knurl: Knurl
+    unexplained: float
+    names: tuple[Name, ...]
+    covariance: Array
+    cells: Cells
+    rival: float = float("inf")
+
+    def u(self, name: Name) -> float:
+        """Standard uncertainty of a parameter; NaN when it was not free."""
+        if name not in self.names:
+            return float("nan")
+        i = self.names.index(name)
+        return float(np.sqrt(max(0.0, self.covariance[i, i])))
+
+
+@dataclass(frozen=True)
+class Solved:
+    """The light that suits a knurl best, what it leaves, and how that changes with the free parameters.
+
+    Attributes
+    ----------
+    left : float
+        Weighted sum of squares that the model does not explain.
+    light : (cells, kinds) array
+    pulls : (cells, n) array
+        Residual times the part of each derivative that the light cannot absorb.
+    hessian : (n, n) array
+    """
+
+    left: float
+    light: NDArray[np.float32]
+    pulls: Array
+    hessian: Array
+
+
+class Patch:
+    """A patch of a photo cut into cells, and the light in each solved for."""
+
+    def __init__(self, sight: Sightlines, cells: Cells) -> None:
+        fields: dict[str, Any] = {n: cells.of(v) for n, v in sight.__dict__.items() if isinstance(v, np.ndarray)}
+        count, self.size = fields["theta"].shape
+        self.parts = -(-self.size // PART)
+        if pad := -self.size % self.parts:
+            fields = {n: np.pad(f, ((0, 0), (0, pad)), mode="edge") for n, f in fields.items()}
+            fields["weight"][:, self.size :] = 0
+        step = max(1, round(BLOCK / self.size))
+        length = (self.size + pad) // self.parts
+        self.blocks = [
+            replace(sight, **{n: f[i : i + step].reshape(-1, length) for n, f in fields.items()})
+            for i in range(0, count, step)
+        ]
+        self.weight = float(fields["weight"].sum())
+        self.total = float((fields["weight"] * fields["brightness"] ** 2).sum())
+
+    def solve(self, knurl: Knurl, names: tuple[Name, ...] = ()) -> Solved:
+        """The best light; with names, the derivatives with them."""
+        solved = [self._block(block, knurl, names) for block in self.blocks]
+        return Solved(
+            sum(s.left for s in solved),
+            np.concatenate([s.light for s in solved]),
+            np.concatenate([s.pulls for s in solved]),
+            np.sum([s.hessian for s in solved], axis=0),
+        )
+
+    def _block(self, block: Sightlines, knurl: Knurl, names: tuple[Name, ...]) -> Solved:
+        view = View(knurl, block)
+        parts, length = block.theta.shape
+        shares = np.empty((parts, view.kinds, length), F)
+        view.shares(shares.transpose(1, 0, 2))
+        weight, target = block.weight, block.brightness
+        weighted = shares * weight[:, None]
+        normal = self._by_cell(np.matmul(weighted, shares.transpose(0, 2, 1)))
+        normal += np.eye(view.kinds) * (RIDGE * self.size)
+        light = np.linalg.solve(normal, self._by_cell(np.matmul(weighted, target[..., None])))[..., 0].astype(F)
+        of_part = self._by_part(light)
+        residual = target - np.matmul(of_part[:, None], shares)[:, 0]
+        pulled = residual * weight
+        left = float(np.vdot(pulled, residual))
+        if not names:
+            return Solved(left, light, np.empty((len(light), 0)), np.empty((0, 0)))
+        slope = _named(slopes(view, of_part.T[..., None]), names, block)
+        # Kaufman: only the part of the derivative that the light cannot absorb
+        absorbed = np.linalg.solve(normal, self._by_cell(np.matmul(weighted, slope.transpose(0, 2, 1))))
+        slope -= np.matmul(self._by_part(absorbed.astype(F)).transpose(0, 2, 1), shares)
+        pulls = self._by_cell(np.matmul(slope, pulled[..., None]))[..., 0]
+        hessian = np.matmul(slope * weight[:, None], slope.transpose(0, 2, 1)).astype(float).sum(axis=0)
+        return Solved(left, light, pulls, hessian)
+
+    def _by_cell(self, of_parts: NDArray[np.float32]) -> Array:
+        return np.asarray(of_parts.astype(float).reshape(-1, self.parts, *of_parts.shape[1:]).sum(axis=1))
+
+    def _by_part(self, of_cells: NDArray[np.float32]) -> NDArray[np.float32]:
+        return of_cells if self.parts == 1 else np.repeat(of_cells, self.parts, axis=0)
+
+
+def _named(of: dict[Name, Image], names: tuple[Name, ...], block: Sightlines) -> NDArray[np.float32]:
+    """Change of the brightness with each parameter, (parts, n, samples).
+
+    Frequencies move the phase in proportion to θ and z, so their derivative is that of the phase times θ or z.
+    """
+    out = np.empty((len(block.theta), len(names), block.theta.shape[1]), F)
+    for i, (k, name) in enumerate(names):
+        if (k, name) == TIED:
+            np.multiply(block.theta, sum(d for (_, of_phase), d in of.items() if of_phase == "phase"), out=out[:, i])
+        elif name == "around":
+            np.multiply(block.theta, of[k, "phase"], out=out[:, i])
+        elif name == "along":
+            np.multiply(block.z, of[k, "phase"], out=out[:, i])
+        else:
+            out[:, i] = of[k, name]
+        if name in ("around", "along"):
+            np.negative(out[:, i], out=out[:, i])
+    return out
+
+
+def unexplained(knurl: Knurl, sight: Sightlines, cells: Cells) -> float:
+    """Share of the variance that the model leaves, with the best light."""
+    patch = Patch(sight, cells)
+    return patch.solve(knurl).left / max(patch.total, 1e-9)
+
+
+def light_of(fitted: Fit, sight: Sightlines) -> Array:
+    """Brightness of each kind in each cell of a fit: (down, across, kinds)."""
+    light = Patch(sight, fitted.cells).solve(fitted.knurl).light
+    return np.asarray(light, float).reshape(fitted.cells.down, fitted.cells.across, -1)
+
+
+def fit(
+    start: Knurl,
+    sight: Sightlines,
+    cells: Cells,
+    names: tuple[Name, ...],
+    *,
+    steps: int = 12,
+    beliefs: dict[str, tuple[float, float]] | None = None,
+    enough: float = 1e-4,
+) -> Fit:
+    """Levenberg-Marquardt on the projected residual.
+
+    Parameters
+    ----------
+    names : tuple of Name
+        What is free.
+    beliefs : dict, optional
+        Mean and standard deviation of what is known beforehand, by parameter; default `BELIEFS`.
+    enough : float
+        Stop when a step gains less than this share of the cost.
+    """
+    known = BELIEFS if beliefs is None else beliefs
+    patch = Patch(sight, cells)
+    mean = np.array([known.get(n[1], (0.0, 1.0))[0] for n in names])
+    precision = np.array([known[n[1]][1] ** -2 if n[1] in known else 0.0 for n in names])
+    knurl, solved = start, patch.solve(start, names)
+    # along straight lines every column shows the same
+    straight = not any(g.along for g in start.families)
+    unit = solved.left / (patch.weight + 1e-9) * (2.0 * sight.theta.shape[1] if straight else PIXELS_PER_FACT)
+
+    def whole(k: Knurl, left: float) -> float:
+        values = np.array([get(k, n) for n in names])
+        return left + unit * float((precision * (values - mean) ** 2).sum())
+
+    cost = whole(knurl, solved.left)
+    damping = 1e-2
+    hessian, pulls = np.eye(len(names)), solved.pulls
+    for step in range(steps):
+        values = np.array([get(knurl, n) for n in names])
+        hessian, pulls = solved.hessian + np.diag(unit * precision), solved.pulls
+        gradient = pulls.sum(axis=0) - unit * precision * (values - mean)
+        better = None
+        for _try in range(5):
+            damped = hessian + damping * np.diag(np.diag(hessian) + 1e-9)
+            move = np.linalg.solve(damped, gradient)
+            trial = put(knurl, dict(zip(names, values + move, strict=True)))
+            tried = patch.solve(trial, names if step < steps - 1 else ())
+            new = whole(trial, tried.left)
+            if new < cost:
+                better = trial, tried, new
+                break
+            damping *= 7
+        if better is None:
+            break
+        gain = (cost - better[2]) / cost
+        knurl, solved, cost = better
+        damping = max(damping / 6, 1e-6)
+        if gain < enough:
+            break
+    left = solved.left / max(patch.total, 1e-9)
+    return Fit(knurl, left, names, _clustered(hessian, pulls, unit), cells)
+
+
+def gain_of_freeing(tied: Knurl, sight: Sightlines, cells: Cells, names: tuple[Name, ...]) -> float:
+    """What counts of their own would explain over a common one, of what is left unexplained, as the slopes foretell it.
+
+    `names` are those of a fit with counts of their own.
+    """
+    patch = Patch(sight, cells)
+    solved = patch.solve(tied, names)
+    gradient = solved.pulls.sum(axis=0)
+    around = [i for i, (_, name) in enumerate(names) if name == "around"]
+    common = np.delete(np.eye(len(names)), around[1:], axis=1)
+    common[around, around[0]] = 1.0
+
+    def foretold(directions: Array) -> float:
+        pull = directions.T @ gradient
+        return float(pull @ np.linalg.lstsq(directions.T @ solved.hessian @ directions, pull, rcond=1e-9)[0])
+
+    return (foretold(np.eye(len(names))) - foretold(common)) / max(solved.left, 1e-9)
+
+
+def _clustered(hessian: Array, by_cell: Array, unit: float) -> Array:
+    """Covariance: H⁻¹ (Σ g gᵀ over cells) H⁻¹, but never below the plain H⁻¹ σ².
+
+    (Sandwich estimator with clusters; Liang and Zeger 1986.)
+    """
+    try:
+        inverse = np.linalg.inv(hessian + 1e-9 * np.diag(np.diag(hessian)))
+    except np.linalg.LinAlgError:
+        return np.full_like(hessian, np.inf)
+    sandwich = inverse @ (by_cell.T @ by_cell) @ inverse
+    plain = inverse * unit
+    scale = np.sqrt(np.maximum(np.diag(plain), 0) / np.maximum(np.diag(sandwich), 1e-30))
+    grow = np.maximum(1.0, scale)
+    return np.asarray(sandwich * np.outer(grow, grow))

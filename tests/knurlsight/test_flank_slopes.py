@@ -1,0 +1,74 @@
+"""The slopes of the flank model against differences of the model itself, for every way of crossing and for ghosts."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from knurlsight.measuring.flank_fit import Cells, Patch, get, put, unexplained
+from knurlsight.measuring.flank_slopes import slopes
+from knurlsight.measuring.flanks import Grooves, Knurl, View, kinds
+from knurlsight.measuring.sightlines import Sightlines, sightlines
+from photoscale.camera import Camera
+from photoscale.cylinder import Cylinder
+
+RIGHT, LEFT = Grooves(8.6, -5.0, 0.13, 0.8), Grooves(8.5, 4.9, 0.61, 0.7)
+AXIAL, RINGS = Grooves(9.0, 0.0, 0.2, 0.75), Grooves(0.0, 9.0, 0.3, 0.75)
+KNURLS = {
+    "raised": Knurl("raised", (RIGHT, LEFT), 92.0, 1.2),
+    "recessed": Knurl("recessed", (RIGHT, LEFT), 88.0, 1.0),
+    "plain light": Knurl("raised", (RIGHT, LEFT), 92.0, 1.2, shaded=False),
+    "single": Knurl("single", (LEFT,), 90.0, 0.9),
+    "straight": Knurl("single", (AXIAL,), 90.0, 1.1),
+    "square": Knurl("raised", (AXIAL, RINGS), 90.0, 1.1),
+    "ghost": Knurl("raised", (replace(RIGHT, ghost=0.4, offset=0.45), LEFT), 91.0, 1.1),
+    "ghosts": Knurl("recessed", tuple(replace(g, ghost=0.5, offset=0.4) for g in (RIGHT, LEFT)), 91.0, 1.1),
+}
+
+
+def patch() -> Sightlines:
+    """Sixty degrees to either side of a part a dozen radii away, 12 samples to a pitch."""
+    grey = np.random.default_rng(2).integers(40, 200, (420, 360)).astype(np.uint8)
+    cylinder = Cylinder(np.array([0.0, 0.1, 12.0]), np.array([1.0, 0.0, 0.0]), 1.0)
+    return sightlines(grey, Camera(1800.0, (179.5, 209.5)), cylinder, (-0.6, 0.6), 60.0, 0.1, 12.0)
+
+
+SIGHT = patch()
+
+
+@pytest.mark.parametrize("kind", KNURLS)
+def test_slopes_are_those_of_the_model(kind):
+    knurl = KNURLS[kind]
+    view = View(knurl, SIGHT)
+    light = np.random.default_rng(5).normal(size=view.kinds).astype(np.float32)[:, None, None]
+    for name, found in slopes(view, light).items():
+        step = {"profile_angle_deg": 0.2}.get(name[1], 1e-3)
+        here = get(knurl, name)
+        up, down = (kinds(put(knurl, {name: here + d}), SIGHT) for d in (step, -step))
+        wanted = ((up - down) * light).sum(axis=0) / (2 * step)
+        # rays that jump from one flank to another between the two have no slope
+        away = np.abs(found - wanted)
+        assert np.quantile(away, 0.8) < 0.02 * np.sqrt((wanted**2).mean()), name
+        assert np.corrcoef(found.ravel(), wanted.ravel())[0, 1] > 0.95, name
+
+
+def test_shares_of_all_kinds_without_shading_are_one():
+    knurl = KNURLS["plain light"]
+    shares = kinds(knurl, SIGHT)
+    assert shares.sum(axis=0) == pytest.approx(1.0, abs=1e-5)
+    assert shares.min() > -1e-6
+
+
+def test_long_cells_are_solved_like_short_ones():
+    knurl = KNURLS["raised"]
+    whole = Patch(SIGHT, Cells(1, 1))
+    assert whole.parts > 1
+    # by hand, in one piece
+    shares = kinds(knurl, SIGHT).reshape(13, -1).astype(float)
+    target, weight = SIGHT.brightness.ravel().astype(float), SIGHT.weight.ravel()
+    normal = (shares * weight) @ shares.T + 1e-3 * target.size * np.eye(13)
+    light = np.linalg.solve(normal, (shares * weight) @ target)
+    left = float((weight * (target - light @ shares) ** 2).sum())
+    assert whole.solve(knurl).left == pytest.approx(left, rel=1e-4)
+    assert unexplained(knurl, SIGHT, Cells(1, 1)) == pytest.approx(left / float((weight * target**2).sum()), rel=1e-4)
