@@ -150,7 +150,8 @@ def test_a_clean_pattern_has_no_marks():
 def test_marks_of_no_steady_distance_tell_nothing():
     assert lines_apart([0.0]) is None
     assert lines_apart([0.1, 7.0, 9.9]) is None
-    assert lines_apart([14.2, 0.1, 6.8]) == 7
+    assert lines_apart([14.1, 0.1, 6.9]) == 7
+    assert lines_apart([0.0, 10.4]) is None  # ten or eleven
 
 
 def test_wheels_are_those_that_come_round_to_the_marks():

@@ -73,7 +73,7 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
     faults = [
         *(place.double_track(f) for f in pattern.families if f.double_track.present),
         *(_damaged(place, p, p.area / damage.looked_at) for p in damage.patches if p.family is None),
-        *(_mark(place, p, p.area / damage.looked_at, fit, repeat.get(p.family or 0)) for p in marks),
+        *(_mark(place, p, p.area / damage.looked_at, pattern.families, repeat.get(p.family or 0), fit) for p in marks),
         *([_open_seam(place, seam)] if seam is not None else []),
         *([_line_end(place, ended, fit)] if ended is not None else []),
         *((_rings if b.along else _chatter)(place, b) for b in bands),
@@ -188,17 +188,22 @@ def _damaged(place: _Place, patch: Patch, share: float) -> Fault:
     return place.fault("torn", words, patch.outline, share, patch.lost)
 
 
-def _mark(place: _Place, patch: Patch, share: float, fit: Fit, apart: int | None) -> Fault:
+def _mark(
+    place: _Place, patch: Patch, share: float, families: tuple[Family, ...], apart: int | None, fit: Fit
+) -> Fault:
     words = f"one groove is not rolled out over a short length{place.words(patch.outline[:, 1])}"
     if apart is None:
         words += ": if it comes back once a wheel turn, a tooth of the wheel is broken or dirty"
         return place.fault("wheel_mark", words, patch.outline, share, patch.lost)
-    g = fit.knurl.families[patch.family or 0]
-    spacing = place.mm(Quantity(apart / g.around, U_MARK / g.around)) if g.around else None
     words += f", and again {apart} lines on: a tooth of the wheel is broken or dirty"
-    if place.radius_mm is not None and g.around:
-        wheels = wheels_of(apart, 2 * np.pi * g.around, place.radius_mm / g.around)
-        words += "; wheels that do so: " + ", ".join(f"{n} teeth ({mm:.1f} mm)" for n, mm in wheels) if wheels else ""
+    sign = np.sign(fit.knurl.families[patch.family or 0].along)
+    family = next((f for f in families if f.sign == sign and f.transverse_pitch is not None), None)
+    if family is None or family.transverse_pitch is None or family.teeth is None:
+        return place.fault("wheel_mark", words, patch.outline, share, patch.lost)
+    pitch = family.transverse_pitch
+    spacing = Quantity(apart * pitch.value, float(np.hypot(U_MARK * pitch.value, apart * pitch.u)), "mm")
+    wheels = wheels_of(apart, family.teeth.value, pitch.value)
+    words += "; wheels that do so: " + ", ".join(f"{n} teeth ({mm:.1f} mm)" for n, mm in wheels) if wheels else ""
     return place.fault("wheel_mark", words, patch.outline, share, patch.lost, spacing)
 
 

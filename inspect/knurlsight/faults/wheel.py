@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 WHEELS_MM = (6.0, 45.0)  # diameters of knurling wheels (common practice: 8 to 32 mm, and some more)
 MOST_TURNS = 3
+WHOLE = 0.3  # lines; marks farther than this from a whole number apart are not told from the next one
 
 
 def lines_apart(turns: Sequence[float]) -> int | None:
@@ -24,12 +25,13 @@ def lines_apart(turns: Sequence[float]) -> int | None:
 
     Examples
     --------
-    >>> lines_apart([-11.5, 9.0, -1.4]), lines_apart([3.0]), lines_apart([0.0, 7.1, 10.2])
+    >>> lines_apart([-11.2, 9.0, -1.0]), lines_apart([3.0]), lines_apart([0.0, 7.1, 10.2])
     (10, None, None)
     """
-    steps = [s for a, b in itertools.pairwise(sorted(turns)) if (s := round(b - a))]
-    apart = min(steps, default=0)
-    return apart if apart > 1 and all(s % apart == 0 for s in steps) else None
+    away = [b - a for a, b in itertools.pairwise(sorted(turns)) if round(b - a)]
+    apart = min((round(d) for d in away), default=0)
+    told = apart > 1 and all(abs(d - round(d)) < WHOLE and round(d) % apart == 0 for d in away)
+    return apart if told else None
 
 
 def wheels_of(apart: int, count: float, transverse_pitch_mm: float) -> tuple[tuple[int, float], ...]:
