@@ -19,16 +19,21 @@ def frame() -> tuple[np.ndarray, np.ndarray]:
     return np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
 
 
-def pin(bench: float = 110.0, noise: float = 2.0) -> np.ndarray:
-    """A polished cylinder with stripes of reflected light along it, averaged from four-fold oversampling."""
+def pin(bench: float = 110.0, noise: float = 2.0, shadow: float = 0.0, stripes: int = 5) -> np.ndarray:
+    """A polished cylinder with stripes of reflected light along it, averaged from four-fold oversampling.
+
+    Its shadow, soft at the far side, is so many radii wide and takes two thirds of the light.
+    """
     k = 4
     y, x = (np.mgrid[: 900 * k, : 1200 * k].astype(np.float32) + 0.5) / k - 0.5
     along, across = frame()
     i = (x - START[0]) * along[0] + (y - START[1]) * along[1]
     j = ((x - START[0]) * across[0] + (y - START[1]) * across[1]) / RADIUS
     inside = (np.abs(j) < 1) & (i > 0) & (i < LENGTH)
-    tone = 120 + 70 * np.sin(9 * np.arcsin(np.clip(j, -1, 1))) + 30 * j
-    image = np.where(inside, tone, bench).astype(np.float32)
+    tone = 120 + 70 * np.sin(stripes * np.arcsin(np.clip(j, -1, 1))) + 30 * j
+    dark = ((j > 1) & (j < 1 + shadow) & (i > 0) & (i < LENGTH)).astype(np.float32)
+    ground = bench * (1 - 0.67 * cv2.GaussianBlur(dark, (0, 0), 5.0 * k))
+    image = np.where(inside, tone, ground).astype(np.float32)
     out = cv2.GaussianBlur(cv2.resize(image, (1200, 900), interpolation=cv2.INTER_AREA), (0, 0), 1.2)
     return np.clip(out + np.random.default_rng(2).normal(0, noise, out.shape), 0, 255).astype(np.uint8)
 
@@ -55,3 +60,20 @@ def test_a_pin_inside_an_outline_to_avoid_is_the_part() -> None:
 def test_a_pin_cut_off_by_the_frame_is_refused() -> None:
     with pytest.raises(ScaleNotFound):
         find_pin(np.ascontiguousarray(pin()[:, 450:700]), WORD)
+
+
+@pytest.mark.parametrize("bench", [80.0, 95.0, 140.0, 160.0])
+@pytest.mark.parametrize("shadow", [0.3, 0.6])
+def test_the_edge_of_a_shadow_is_never_taken_for_a_rim(bench: float, shadow: float) -> None:
+    try:
+        reading = find_pin(pin(bench, shadow=shadow), WORD)
+    except ScaleNotFound:
+        return
+    width = float(np.linalg.norm(reading.edge_a.mean(axis=0) - reading.edge_b.mean(axis=0)))
+    assert width == pytest.approx(2 * RADIUS, abs=2 * np.sqrt(2) * reading.u_px)
+
+
+def test_a_rim_as_bright_as_the_bench_is_refused() -> None:
+    # of nine stripes the outermost two lie in the last tenth of the width, and one crosses the bench's own grey
+    with pytest.raises(ScaleNotFound, match="highlights or shadows"):
+        find_pin(pin(stripes=9), WORD)
