@@ -8,7 +8,7 @@ not measured is never a pass. A part is as its worst check, a file as its worst 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from photoscale.quantity import Quantity
@@ -54,6 +54,12 @@ FIGURE_WORDS: dict[str, str] = {
 }
 #: Why a measured figure cannot be told.
 IN_DOUBT = "a limit lies within the uncertainty"
+READS_AS_DOUBLE = (
+    "twice the pitch wanted with as deep a second track half-way: it may be the pitch wanted, read at every second "
+    "line; light it from another side"
+)
+# a second track that may be the mate of a line: at least so deep, at most so far from half-way (pitches)
+MATE_DEPTH, MATE_OFFSET = 0.6, 0.1
 #: Lengths cannot be judged without a scale; everything else can.
 LENGTHS = ("pitch", "run_in", "full_form_length", "knurl_length", "outside_diameter")
 
@@ -201,6 +207,13 @@ def judge(
                 if figure.quantity is None and limit.name in SELDOM_IN_ONE_PHOTO and not limit.stated:
                     continue
                 checks.append(_check(limit, figure, guard_factor, halved, no_lengths))
+    if _reads_as_double(pattern, expected, no_lengths):
+        checks = [
+            replace(c, verdict="cannot_tell", why=READS_AS_DOUBLE)
+            if c.verdict == "fail" and (c.key == "pitch" or c.key not in LENGTHS)
+            else c
+            for c in checks
+        ]
     return tuple(checks)
 
 
@@ -411,6 +424,29 @@ def _reads_as_half(pattern: Pattern, expected: ExpectedPattern, no_lengths: str)
         if abs(figure.value - target) <= 2 * figure.u + 0.04 * target:
             halved.append(family.hand)
     return tuple(halved)
+
+
+def _reads_as_double(pattern: Pattern, expected: ExpectedPattern, no_lengths: str) -> bool:
+    """Whether a family has twice the expected pitch and a second track half-way, nearly as deep as the first.
+
+    That is the expected pattern itself, read at every second line.
+    """
+    for family in pattern.families:
+        track = family.double_track
+        wanted = next((f for f in expected.families if f.hand == family.hand), None)
+        if wanted is None or not track.present or track.ghost_ratio is None or track.ghost_ratio.value < MATE_DEPTH:
+            continue
+        if track.offset_fraction is not None and abs(track.offset_fraction.value - 0.5) > MATE_OFFSET:
+            continue
+        if family.normal_pitch is not None and not no_lengths:
+            figure, target = family.normal_pitch, 2 * wanted.normal_pitch_mm
+        elif family.teeth is not None and wanted.teeth is not None:
+            figure, target = family.teeth, wanted.teeth / 2
+        else:
+            continue
+        if abs(figure.value - target) <= 2 * figure.u + 0.04 * target:
+            return True
+    return False
 
 
 def _family(pattern: Pattern, hand: Hand | None) -> Family | None:

@@ -166,6 +166,20 @@ def test_a_perfect_double_track_reads_as_half_the_pitch_and_fails():
     assert ghost.verdict == "fail" and "half the pitch" in ghost.words()
 
 
+def test_twice_the_pitch_with_as_deep_a_second_track_may_be_the_pitch_wanted():
+    def pitches(factor: float, ghost: float) -> dict[str, Check]:
+        both = tuple(made.family(hand, factor, ghost=ghost) for hand in ("right", "left"))
+        return checks_of(made.pattern(families=both))
+
+    doubtful = pitches(2.0, 0.9)
+    assert {c.verdict for c in doubtful.values() if c.key in ("pitch", "ghost_ratio")} == {"cannot_tell"}
+    assert "every second line" in doubtful["normal pitch of the right-hand family"].words()
+    # not so deep a second track, or another pitch, is what it looks like
+    for factor, ghost in ((2.0, 0.4), (1.0, 0.9), (1.7, 0.9)):
+        found = pitches(factor, ghost)
+        assert next(c for n, c in found.items() if n.startswith("double tracking")).verdict == "fail"
+
+
 def test_without_a_scale_lengths_cannot_be_told_but_the_rest_is_judged():
     checks = checks_of(made.pattern(), no_lengths="no scale in the photo")
     assert checks["normal pitch of the right-hand family"].verdict == "cannot_tell"
