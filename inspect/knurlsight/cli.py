@@ -16,6 +16,7 @@ from photoscale.errors import PhotoscaleError
 from typer.core import TyperGroup
 
 from knurlsight.errors import KnurlsightError
+from knurlsight.inner_threads import hold_to_one
 
 EXIT_DONE, EXIT_FAIL, EXIT_USAGE, EXIT_CANNOT_TELL, EXIT_BUG, EXIT_INTERRUPTED = 0, 1, 2, 3, 4, 130
 
@@ -145,6 +146,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 def main() -> None:
     """Entry point of the program."""
+    hold_to_one()
     sys.exit(run())
 
 

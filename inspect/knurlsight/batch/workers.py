@@ -15,6 +15,8 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from types import TracebackType
 from typing import Any, Protocol, Self, TypeVar
 
+from knurlsight.inner_threads import hold_to_one
+
 T = TypeVar("T")
 
 
@@ -107,6 +109,5 @@ def one_thread() -> None:
     """Hold the libraries to one thread; those not loaded yet read the environment, as do the workers' own."""
     import cv2
 
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
+    hold_to_one()
     cv2.setNumThreads(1)

@@ -20,6 +20,7 @@ from photoscale.errors import PhotoError, PhotoscaleError
 from knurlsight.bench.refusals import of_disk
 from knurlsight.bench.submissions import ANSWER, MOST_PIXELS, PICTURE, REPORT, SHEET, THUMB, VIEW
 from knurlsight.errors import KnurlsightError
+from knurlsight.inner_threads import hold_to_one
 
 if TYPE_CHECKING:
     import numpy as np
@@ -185,8 +186,7 @@ def warm() -> None:
         hard = resource.getrlimit(resource.RLIMIT_AS)[1]
         limit = MEMORY_BYTES if hard == resource.RLIM_INFINITY else min(MEMORY_BYTES, hard)
         resource.setrlimit(resource.RLIMIT_AS, (limit, hard))
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):  # read when NumPy is loaded, below
-        os.environ.setdefault(name, "1")
+    hold_to_one()  # before NumPy is loaded, below
     for name in ("cv2", "scipy.fft", "scipy.ndimage", "scipy.optimize", "GTC", "jinja2"):
         importlib.import_module(name)
     for name in (
