@@ -247,8 +247,20 @@ def _end(share: Array, z: Array, pitch: float) -> tuple[float, float, float]:
     """
     step = abs(float(z[1] - z[0]))
     inward = float(np.sign(z[-1] - z[0]))
-    sharp = _rise(share, z, HALF, max(3, round(pitch / step)) // 2)
+    lines = max(3, round(pitch / step))
+    first = _last_gap(share, lines)
+    sharp = _rise(share[first:], z[first:], HALF, lines // 2)
     return sharp - inward * 0.2 * pitch, 0.0, 0.15 * pitch
+
+
+def _last_gap(share: Array, lines: int) -> int:
+    """Where, from outside, the last stretch of a whole pitch without pattern lies before the middle; 0 without one.
+
+    Plain metal beside the pattern shows rings of the model in turns as there and as their opposite.
+    """
+    unseen = np.convolve(share, np.ones(lines) / lines, mode="same") < HALF
+    gaps = np.flatnonzero(np.convolve(unseen[: len(share) // 2], np.ones(lines), mode="valid") > lines - 0.5)
+    return int(gaps[-1]) if len(gaps) else 0
 
 
 def _rise(share: Array, z: Array, level: float, hold: int) -> float:

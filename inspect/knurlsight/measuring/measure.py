@@ -47,6 +47,7 @@ LEAST_PX_PER_PITCH = 8.0  # what is asked for; below, doubt grows with the coars
 HOPELESS_PX_PER_PITCH = 4.5  # to measure at all
 MOST_UNEXPLAINED = 0.72
 SECOND_FAMILY_GAIN = 0.85  # a second family must leave less than this share of what one leaves
+LEAST_FILL = 0.15  # a family of mere scratches, as glints on straight lines make, is none
 MOST_CLIPPED = 0.35
 MOST_UNEXPLAINED_SINGLE = 0.6
 AGREE = "Fourier and Hough agree"
@@ -282,7 +283,7 @@ def _best_fit(
             for samples in (COARSE_SAMPLES, FINE_SAMPLES)
         )
         fit = fit_hypothesis(hypothesis, coarse, fine, wanted=wanted)
-        if fit is None:
+        if fit is None or min(g.fill for g in fit.knurl.families) < LEAST_FILL:
             continue
         if best is None:
             best = fit, fine
