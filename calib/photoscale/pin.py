@@ -2,7 +2,8 @@
 
 A polished cylinder shows a bundle of long parallel highlights; that gives place, direction and length. Its rim may
 hardly differ from the bench, so brightness is averaged along the pin, and the rim is where that average leaves the
-smooth course of the bench: a step or a kink, blurred by the lens.
+smooth course of the bench: a step or a kink, blurred by the lens. A highlight or the edge of a shadow is such a line,
+too; where the pin ends, brightness jumps over just its width, and rims that do not agree with that are refused.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ SAME_DIRECTION = np.deg2rad(3.0)
 SLENDER = 2.5  # length over width of the bundle, at least
 PARALLEL = np.sin(np.deg2rad(1.2))  # of the rims: perspective does less to a pin
 BLUR_PX = 1.3
-MOST_BLUR_PX = 2.4  # rims of 25 pins: up to 2.1; edges of shadows from 2.6
+MOST_BLUR_PX = 2.4  # rims of 13 pins read right: up to 2.0; edges of shadows from 2.6
 MIN_WIDTH_PX = 20.0
 CURE = "lay it beside the part, whole and in focus, on a plain surface"
 SIGNIFICANT = 6.0  # times the noise of the average's second derivative
@@ -186,8 +187,7 @@ def _ends_seen(grey: Grey, edges: Array) -> _Ends:
         on = jump[:, max(0, end - reach) : end + reach + 1].max(axis=1) > JUMP_GREY
         if most[end] < JUMP_GREY / 2 or not on[own].any():
             raise ScaleNotFound("no pin is in the photo: the nearest thing to one has no two ends", CURE)
-        middle_band = len(bands) // 2
-        a = b = middle_band
+        a = b = len(bands) // 2
         while a > 0 and on[max(0, a - HOLE) : a].any():  # narrow bands may look like the bench
             a -= 1
         while b < len(on) - 1 and on[b + 1 : b + 1 + HOLE].any():

@@ -1,7 +1,7 @@
 """Threads that linear algebra starts by itself: held to one.
 
-Measuring solves many small systems, for which a second thread costs a fifth more processor time and no less waiting
-(two cores); where many parts run side by side it is in the way of the others.
+Measuring solves many small systems, for which a second thread costs a quarter more processor time and a longer wait
+(two cores, one photo); where many parts run side by side it is in the way of the others.
 """
 
 from __future__ import annotations

@@ -412,16 +412,7 @@ def _reads_as_half(pattern: Pattern, expected: ExpectedPattern, no_lengths: str)
     """
     halved: list[Hand] = []
     for family in pattern.families:
-        wanted = next((f for f in expected.families if f.hand == family.hand), None)
-        if wanted is None:
-            continue
-        if family.normal_pitch is not None and not no_lengths:
-            figure, target = family.normal_pitch, wanted.normal_pitch_mm / 2
-        elif family.teeth is not None and wanted.teeth is not None:
-            figure, target = family.teeth, 2.0 * wanted.teeth
-        else:
-            continue
-        if abs(figure.value - target) <= 2 * figure.u + 0.04 * target:
+        if _at_times_the_pitch(family, 0.5, expected, no_lengths):
             halved.append(family.hand)
     return tuple(halved)
 
@@ -433,20 +424,27 @@ def _reads_as_double(pattern: Pattern, expected: ExpectedPattern, no_lengths: st
     """
     for family in pattern.families:
         track = family.double_track
-        wanted = next((f for f in expected.families if f.hand == family.hand), None)
-        if wanted is None or not track.present or track.ghost_ratio is None or track.ghost_ratio.value < MATE_DEPTH:
+        if not track.present or track.ghost_ratio is None or track.ghost_ratio.value < MATE_DEPTH:
             continue
         if track.offset_fraction is not None and abs(track.offset_fraction.value - 0.5) > MATE_OFFSET:
             continue
-        if family.normal_pitch is not None and not no_lengths:
-            figure, target = family.normal_pitch, 2 * wanted.normal_pitch_mm
-        elif family.teeth is not None and wanted.teeth is not None:
-            figure, target = family.teeth, wanted.teeth / 2
-        else:
-            continue
-        if abs(figure.value - target) <= 2 * figure.u + 0.04 * target:
+        if _at_times_the_pitch(family, 2.0, expected, no_lengths):
             return True
     return False
+
+
+def _at_times_the_pitch(family: Family, times: float, expected: ExpectedPattern, no_lengths: str) -> bool:
+    """Whether a family has so many times the expected pitch, within 4 % and the uncertainty; else by its teeth."""
+    wanted = next((f for f in expected.families if f.hand == family.hand), None)
+    if wanted is None:
+        return False
+    if family.normal_pitch is not None and not no_lengths:
+        figure, target = family.normal_pitch, times * wanted.normal_pitch_mm
+    elif family.teeth is not None and wanted.teeth is not None:
+        figure, target = family.teeth, wanted.teeth / times
+    else:
+        return False
+    return abs(figure.value - target) <= 2 * figure.u + 0.04 * target
 
 
 def _family(pattern: Pattern, hand: Hand | None) -> Family | None:

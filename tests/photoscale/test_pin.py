@@ -65,12 +65,8 @@ def test_a_pin_cut_off_by_the_frame_is_refused() -> None:
 @pytest.mark.parametrize("bench", [80.0, 95.0, 140.0, 160.0])
 @pytest.mark.parametrize("shadow", [0.3, 0.6])
 def test_the_edge_of_a_shadow_is_never_taken_for_a_rim(bench: float, shadow: float) -> None:
-    try:
-        reading = find_pin(pin(bench, shadow=shadow), WORD)
-    except ScaleNotFound:
-        return
-    width = float(np.linalg.norm(reading.edge_a.mean(axis=0) - reading.edge_b.mean(axis=0)))
-    assert width == pytest.approx(2 * RADIUS, abs=2 * np.sqrt(2) * reading.u_px)
+    with pytest.raises(ScaleNotFound, match="soft"):
+        find_pin(pin(bench, shadow=shadow), WORD)
 
 
 def test_a_rim_as_bright_as_the_bench_is_refused() -> None:

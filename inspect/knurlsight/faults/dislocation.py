@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from knurlsight.faults.maps import CELLS_PER_PITCH, WINDOW, model_of
+from knurlsight.faults.maps import CELLS_PER_PITCH, WINDOW, model_of, window_mean
 from knurlsight.measuring.flank_fit import Fit
 from knurlsight.measuring.sightlines import Sightlines
 
@@ -53,9 +53,7 @@ def dislocation_of(fit: Fit, sight: Sightlines, light_pitches: float) -> Disloca
     size = max(4, round(wide / k)), max(4, round(high / k))
 
     def windowed(image: NDArray[np.float32]) -> NDArray[np.float32]:
-        small = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
-        sigma = WINDOW * per_pitch / k
-        return np.asarray(cv2.GaussianBlur(small, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT), np.float32)
+        return window_mean(image, size, WINDOW * per_pitch / k)
 
     weight = windowed(sight.weight)
     target = sight.weight * sight.brightness

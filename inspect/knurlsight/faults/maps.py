@@ -55,9 +55,7 @@ def local_maps(fit: Fit, sight: Sightlines, light_pitches: float) -> LocalMaps:
     size = max(4, round(wide / k)), max(4, round(high / k))
 
     def windowed(image: Image, window: float = WINDOW) -> Array:
-        small = cv2.resize(np.asarray(image, np.float32), size, interpolation=cv2.INTER_AREA)
-        sigma = window * per_pitch / k
-        return np.asarray(cv2.GaussianBlur(small, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT), np.float64)
+        return np.asarray(window_mean(image, size, window * per_pitch / k), np.float64)
 
     count = len(basis)
     normal = np.empty((size[1], size[0], count, count))
@@ -89,6 +87,12 @@ def local_maps(fit: Fit, sight: Sightlines, light_pitches: float) -> LocalMaps:
         np.clip(windowed(weight), 0, 1),
         pitch,
     )
+
+
+def window_mean(image: Image, size: tuple[int, int], sigma: float) -> Image:
+    """An image on a coarse grid of `size` (columns, rows): means over a Gaussian window of `sigma` cells."""
+    small = cv2.resize(np.asarray(image, np.float32), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.GaussianBlur(small, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT), np.float32)
 
 
 def model_of(fit: Fit, sight: Sightlines, light_pitches: float) -> tuple[Callable[[int, float], Image], Image]:
