@@ -62,8 +62,7 @@ def test_a_pin_cut_off_by_the_frame_is_refused() -> None:
         find_pin(np.ascontiguousarray(pin()[:, 450:700]), WORD)
 
 
-@pytest.mark.parametrize("bench", [80.0, 95.0, 140.0, 160.0])
-@pytest.mark.parametrize("shadow", [0.3, 0.6])
+@pytest.mark.parametrize(("bench", "shadow"), [(80.0, 0.6), (95.0, 0.3), (140.0, 0.6), (160.0, 0.3)])
 def test_the_edge_of_a_shadow_is_never_taken_for_a_rim(bench: float, shadow: float) -> None:
     with pytest.raises(ScaleNotFound, match="soft"):
         find_pin(pin(bench, shadow=shadow), WORD)
