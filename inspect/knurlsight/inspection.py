@@ -24,6 +24,7 @@ from photoscale.words import CardWord, PinWord, RigWord, RuleWord, ScaleHeight, 
 from knurlsight import verdict as verdicts
 from knurlsight.faults.causes import Cause, causes_of
 from knurlsight.faults.figure_faults import with_figure_faults
+from knurlsight.finding.knurl_or_not import surely_round
 from knurlsight.finding.outline import find_parts
 from knurlsight.joining.repeats import join_repeats
 from knurlsight.measuring.measure import measure_part
@@ -208,10 +209,12 @@ def scale_and_parts(
     """The scale, or why there is none, and the parts, the clearest first.
 
     A card or a rule is known by its own marks, so it is found first, and no part is looked for where it lies. Anything
-    else needs the parts. Should the marks have been a knurl's, no part is left, and the parts come first after all.
+    else needs the parts. Should the marks have been a knurl's, no part is left, and the parts come first after all:
+    those that are surely round.
     """
     words = each_word(request.word)
     marked = not words or any(isinstance(w, CardWord | RuleWord) for w in words)
+    reading: Reading | None = None
     if request.photo is None and marked and not any(isinstance(w, PinWord) for w in words):
         reading, no_scale = read_scale(photo, request, ())
         if reading is not None:
@@ -219,6 +222,10 @@ def scale_and_parts(
             if outlines:
                 return reading, no_scale, outlines
     outlines = find_parts(photo, camera, most)
+    if reading is not None:
+        outlines = tuple(o for o in outlines if surely_round(photo.grey, o))
+        if not outlines:
+            return reading, no_scale, ()
     return (*read_scale(photo, request, outlines), outlines)
 
 

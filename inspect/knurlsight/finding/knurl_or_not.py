@@ -114,6 +114,12 @@ def roundness(grey: NDArray[np.uint8], outline: Outline) -> Roundness | None:
     return Roundness(float(round_.share), gain, round_.teeth, axial=False, beyond=beyond)
 
 
+def surely_round(grey: NDArray[np.uint8], outline: Outline) -> bool:
+    """Whether the lines between the edges of an outline crowd as round a cylinder: no rule, card or cloth."""
+    round_ = roundness(grey, outline)
+    return round_ is not None and not round_.flat and round_.gain > ROUND_GAIN
+
+
 def _in_frame(shape: tuple[int, ...], starts: Array, u_ends: Array, along: Array) -> NDArray[np.bool_]:
     """Which rows lie in the frame with both their ends."""
     inside = np.ones(len(starts), bool)

@@ -465,7 +465,10 @@ def _rows(
 
 
 def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outline | None:
-    """Refine a guess: ends of the zone, edges on the envelope of the crests over just that zone, pose."""
+    """Refine a guess: ends of the zone, edges on the envelope of the crests over just that zone, pose.
+
+    None where there is no pattern between the edges, or neither edge stands out from its background.
+    """
     zone = zone_of(grey, camera, guess.cylinder, guess.span_z)
     if zone is None:
         return None
@@ -476,6 +479,8 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
         inward = guess.edges[1 - k].mean(axis=0) - guess.edges[k].mean(axis=0)
         edge = refine_edge(grey, line, inward / np.hypot(*inward), reach)
         edges.append(edge or Edge(line, max(1.0, 0.2 * reach), 0.3 * reach, 0))
+    if not any(e.columns for e in edges):
+        return None  # neither edge is there: light and shadow of something else
     lines = np.stack([e.line for e in edges])
     lines = _ordered(_levelled(camera, lines, float(np.hypot(edges[0].u_skew_px, edges[1].u_skew_px))))
     try:
