@@ -24,6 +24,7 @@ from knurlsight.finding.profile import part_profile
 from knurlsight.finding.repeating import repeating_patches
 from knurlsight.finding.silhouette import Edge, EdgeCandidate, edge_candidates, refine_edge, sample
 from knurlsight.finding.texture import Patch, pyramid, texture_patches
+from knurlsight.finding.tips import tips
 from knurlsight.finding.wrapping import Rows, Wrap, rows_of, wraps
 from knurlsight.measuring.spectrum import axes_of, peaks_of, power_of, prominence
 from knurlsight.measuring.start import quick_look
@@ -473,12 +474,14 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
     if zone is None:
         return None
     edges: list[Edge] = []
-    reach = max(6.0, 0.03 * float(np.hypot(*(guess.edges[1] - guess.edges[0]).mean(axis=0))))
+    reach = max(6.0, 0.03 * guess.width_px)
     for k in (0, 1):
         line = _over_zone(camera, guess, k, zone.span_z)
         inward = guess.edges[1 - k].mean(axis=0) - guess.edges[k].mean(axis=0)
-        edge = refine_edge(grey, line, inward / np.hypot(*inward), reach)
-        edges.append(edge or Edge(line, max(1.0, 0.2 * reach), 0.3 * reach, 0))
+        inward /= np.hypot(*inward)
+        edge = refine_edge(grey, line, inward, reach) or Edge(line, max(1.0, 0.2 * reach), 0.3 * reach, 0)
+        inside = tips(grey, edge.line, inward, guess.width_px) if guess.wrap.cycles else None
+        edges.append(edge if inside is None else edge.moved(inside * inward))
     if not any(e.columns for e in edges):
         return None  # neither edge is there: light and shadow of something else
     lines = np.stack([e.line for e in edges])

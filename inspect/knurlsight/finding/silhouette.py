@@ -8,7 +8,7 @@ strongest ridges on their side in all of them and lie within 1 px; which ridge i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,6 +18,7 @@ Array = NDArray[np.float64]
 
 SLOPES = np.linspace(-0.12, 0.12, 49)  # candidates' directions against the patch, rad
 REACH = 0.9  # of the length: knurls shorter than their radius are rare (common practice)
+MOVED_DOUBT = 0.3  # of the way between two readings of an edge, standard (path-traced photos)
 NOISE_FLOOR_GREY = 1.5  # quantisation and JPEG leave at least this much spread
 
 
@@ -133,6 +134,11 @@ class Edge:
     u_px: float
     u_skew_px: float
     columns: int
+
+    def moved(self, by: Array) -> Edge:
+        """The same edge elsewhere (2,) px, read in another way; where the two differ, there is doubt."""
+        u_px = float(np.hypot(self.u_px, MOVED_DOUBT * np.hypot(*by)))
+        return replace(self, line=self.line + by, u_px=u_px, columns=max(1, self.columns))
 
 
 def refine_edge(grey: NDArray[np.uint8], line: Array, inward: Array, reach: float) -> Edge | None:
