@@ -48,6 +48,7 @@ LEAST_BETTER = 0.5  # in score
 AS_GOOD, MOST_OUTWARDS = 0.9, 1.2  # in score; in width
 CLEARER, LEAST_ROUND, LEAST_EDGES = 1.2, 0.1, 1.5  # share against that of several parts taken as one; gain; evidence
 ALIKE = 1.2  # parts of one tray differ in width by no more
+LIKE_THE_OTHERS, FEWEST_ALIKE = 0.03, 4  # usually by no more than this, of the width; parts to tell it from
 CLEAR_EDGES = 2.2  # evidence of two edges
 CLEAR = 3.0  # evidence of two edges beyond which more says nothing
 OUTWARDS = 2.0  # evidence that a wider pair of edges counts for, by the logarithm of its width
@@ -168,7 +169,38 @@ def find_parts(
     contenders = [(w, g) for w, g in contenders if usual / ALIKE < g.width_px < usual * ALIKE]
     ranked = sorted((_looked_at(photo.grey, camera, w, g) for w, g in contenders), key=lambda i: -i[0])
     found = _outlines(photo.grey, camera, ranked, most, avoid, solid)
-    return (*found, *(o for o in kept if not usual / ALIKE < _width(o) < usual * ALIKE))
+    found = (*found, *(o for o in kept if not usual / ALIKE < _width(o) < usual * ALIKE))
+    widths = np.array([_width(o) for o in found])
+    alike = np.abs(np.log(widths[:, None] / widths)) < np.log(ALIKE) / 2
+    if alike.sum(axis=1).max(initial=0) < FEWEST_ALIKE:
+        return found
+    width = float(np.median(widths[alike[int(alike.sum(axis=1).argmax())]]))
+    return tuple(_as_usual(photo.grey, sizes, camera, o, width) for o in found)
+
+
+def _as_usual(
+    grey: NDArray[np.uint8], sizes: tuple[NDArray[np.uint8], ...], camera: Camera, outline: Outline, usual: float
+) -> Outline:
+    """An outline that is a little off the usual width of a tray's parts, looked at once more: are there edges as usual?
+
+    A streak of light inside a part, or a shadow's edge beside it, is taken for its edge now and then. Edges at the
+    usual width must be seen, and explain the pattern about as well; else the part is what it seems to be.
+    """
+    if not LIKE_THE_OTHERS < abs(_width(outline) / usual - 1) < ALIKE - 1:
+        return outline
+    along = (outline.edges_px[:, 1] - outline.edges_px[:, 0]).mean(axis=0)
+    length = float(np.hypot(*along))
+    middle = outline.edges_px.mean(axis=(0, 1))
+    guesses = _guesses(sizes, camera, middle, along / length, length, 0.97 * usual, AMONG_MANY)
+    guesses = [g for g in guesses if g.wrap.share > LEAST_SHARE and g.gain > FLAT_GAIN]
+    most = max((g.score for g in guesses), default=0.0)
+    alike = [
+        g
+        for g in guesses
+        if abs(g.width_px / usual - 1) < LIKE_THE_OTHERS and g.evidence > CLEAR_EDGES and g.score > most - LEAST_BETTER
+    ]
+    best = max(alike, key=lambda g: g.score, default=None)
+    return (outline_from(grey, camera, best) or outline) if best is not None else outline
 
 
 def _width(outline: Outline) -> float:
