@@ -57,13 +57,17 @@ class Outline:
 
 @dataclass(frozen=True)
 class DoubleTrack:
-    """A second set of lines between the lines of one family (design words: ghost ratio, offset, extent)."""
+    """A second set of lines between the lines of one family (design words: ghost ratio, offset, extent).
+
+    `log_odds` is what one photo says for it, before it is judged; None where nothing could be read.
+    """
 
     present: bool | None
     ghost_ratio: Quantity | None
     offset_fraction: Quantity | None = None
     extent: Quantity | None = None
     words: str = ""
+    log_odds: float | None = None
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ import made_patterns as made
 import numpy as np
 import pytest
 from knurlsight.joining.repeats import join_quantities, join_repeats
+from knurlsight.measuring.ghost import CLEAN_BELOW
 from photoscale.quantity import Quantity
 
 
@@ -50,6 +51,26 @@ def test_double_tracking_seen_once_is_seen():
     clean, double = made.pattern(), made.pattern(families=(made.family("right", ghost=0.5), made.family("left")))
     track = join_repeats([clean, double]).families[0].double_track
     assert track.present is True and track.ghost_ratio == Quantity(0.5, 0.02)
+
+
+@pytest.mark.parametrize(
+    ("odds", "present"),
+    [
+        ((-2.0, -0.4, -0.45), False),  # nobody speaks for it, together clearly against it
+        ((-2.0, 0.3, -1.5), None),  # one photo rather speaks for it: perhaps that side alone is doubled
+        ((-0.6, -0.45, -0.4), None),  # together not clear enough
+        ((-2.0, None, -1.5), None),  # nothing could be read in one of them
+    ],
+)
+def test_doubt_in_single_photos_is_settled_only_by_all_together(odds, present):
+    def photo(log_odds):
+        clean = made.family("right").double_track
+        track = replace(clean, log_odds=log_odds)
+        if log_odds is None or log_odds >= CLEAN_BELOW:
+            track = replace(track, present=None, ghost_ratio=None)
+        return made.pattern(families=(replace(made.family("right"), double_track=track), made.family("left")))
+
+    assert join_repeats([photo(o) for o in odds]).families[0].double_track.present is present
 
 
 def test_whole_counts_that_disagree_are_not_whole():

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 from photoscale.quantity import Quantity
 
+from knurlsight.measuring.ghost import CLEAN_BELOW
 from knurlsight.model import DoubleTrack, End, Family, Fault, Pattern
 
 #: Scatter over stated uncertainty beyond which the photos contradict each other.
@@ -119,14 +120,20 @@ def _join_families(families: Sequence[Family | None], odd: list[str]) -> Family:
 
 
 def _join_double_tracks(tracks: Sequence[DoubleTrack]) -> DoubleTrack:
-    """Seen in one photo is seen: repeats may look at different sides of the part, and the worst side counts."""
+    """Seen in one photo is seen: repeats may look at different sides of the part, and the worst side counts.
+
+    In doubt in some photos is clean only where no photo speaks for it and all together speak against it as one must.
+    """
     seen = [t for t in tracks if t.present]
     if seen:
         return max(seen, key=lambda t: t.ghost_ratio.value if t.ghost_ratio else 0.0)
     unknown = [t for t in tracks if t.present is None]
-    if unknown:
+    clean = [t for t in tracks if t.present is False]
+    odds = [t.log_odds for t in tracks if t.log_odds is not None]
+    spoken_against = len(odds) == len(tracks) and max(odds) < 0 and sum(odds) / len(odds) < CLEAN_BELOW
+    if unknown and not (clean and spoken_against):
         return unknown[0]
-    return max(tracks, key=lambda t: t.ghost_ratio.value + 2 * t.ghost_ratio.u if t.ghost_ratio else 0.0)
+    return max(clean, key=lambda t: t.ghost_ratio.value + 2 * t.ghost_ratio.u if t.ghost_ratio else 0.0)
 
 
 def _join_ends(patterns: Sequence[Pattern], which: int) -> End:

@@ -60,6 +60,7 @@ class Ghost:
     offset: Quantity | None
     extent: Quantity | None
     words: str
+    log_odds: float | None = None
 
 
 def ghosts_of(found: Fit, sight: Sightlines) -> tuple[Ghost, ...]:
@@ -92,10 +93,11 @@ def _ghost(phases: Phases, found: Fit, family: int) -> Ghost:
             None,
             None,
             "no second set of lines in sight (one under 0.3 as deep may hide)",
+            most,
         )
     if most < PRESENT_ABOVE:
-        return unclear
-    return _present(whole, parts)
+        return replace(unclear, log_odds=most)
+    return replace(_present(whole, parts), log_odds=most)
 
 
 def _cells(phases: Phases, family: int, part: slice) -> Image:

@@ -460,7 +460,7 @@ def _family(
         teeth_whole=whole,
         fill=fill,
         strength=strength,
-        double_track=DoubleTrack(ghost.present, ghost.ratio, ghost.offset, ghost.extent, ghost.words),
+        double_track=DoubleTrack(ghost.present, ghost.ratio, ghost.offset, ghost.extent, ghost.words, ghost.log_odds),
         teeth_fit=2 * math.pi * g.around,
         axial_pitch_radii=1 / abs(g.along) if g.along else math.inf,
         sign=int(np.sign(g.along)),
