@@ -676,7 +676,7 @@ def _solve(scene: _Scene) -> tuple[Array, float]:
         p[scene.names["tx"]], p[scene.names["ty"]] = tx, ty
         try:
             result = least_squares(lambda q: _vector(scene, q), p, x_scale="jac", method="lm", max_nfev=2000)
-        except (ValueError, FloatingPointError, OverflowError):
+        except (ValueError, ArithmeticError):  # a step may take the part to no size at all, or to infinity
             result = None
         if result is None or not np.all(np.isfinite(result.x)):
             if len(tilts) == 1:

@@ -19,7 +19,7 @@ import pytest
 import scipy.fft
 from knurl_height import FamilyShape
 from knurlsight.finding.outline import find_parts
-from knurlsight.inspection import ScaleRequest, inspect_part
+from knurlsight.inspection import ScaleRequest, inspect_part, measure_outline, scale_and_parts
 from knurlsight.measuring.flank_fit import Cells, fit
 from knurlsight.measuring.flanks import Grooves, Knurl
 from knurlsight.measuring.hough import hough_family
@@ -442,6 +442,30 @@ def test_photo_with_truth_is_measured(stem, scale):
             assert getattr(family, name).value == pytest.approx(true[f"{name}_mm"], rel=0.025), name
         assert family.helix_angle.value == pytest.approx(true["helix_deg"], abs=1.2)
         assert family.teeth.value == pytest.approx(true["N"], rel=0.025)
+
+
+@pytest.mark.parametrize(
+    ("scale", "transverse", "axial"),
+    # the count goes as the 1.6th power of the width (tan 60° / 60°); a diameter measured in the photo goes with it, a
+    # known one does not, and the lengths along the part go the other way
+    [("rule:1mm", 0.6, 0.0), ("od:20mm", 1.6, 1.0)],
+)
+def test_edges_in_doubt_put_into_doubt_what_hangs_on_them(scale, transverse, axial):
+    photo = load_photo(FIXTURES / "diamond_rule.jpg")
+    camera = camera_from_exif(photo)
+    request = ScaleRequest(parse_scale(scale), parse_height("bench"))
+    reading, no_scale, (outline,) = scale_and_parts(photo, request, camera, most=1)
+    px = float(np.hypot(*(outline.edges_px[1] - outline.edges_px[0]).mean(axis=0)))
+    doubt = 0.05
+    families = []
+    for u_edge_px in (0.2, doubt * px / math.sqrt(2)):
+        doubted = replace(outline, u_edge_px=u_edge_px)
+        pattern, _, _ = measure_outline(photo, doubted, camera, reading, no_scale, request, None)
+        families.append(next(f for f in pattern.families if f.hand == "left"))
+    for name, power in (("transverse_pitch", transverse), ("axial_pitch", axial), ("teeth", 1.6)):
+        sure, unsure = (getattr(f, name) for f in families)
+        more = math.sqrt(max(0.0, (unsure.u / unsure.value) ** 2 - (sure.u / sure.value) ** 2))
+        assert more == pytest.approx(power * doubt, rel=0.15, abs=0.006), name
 
 
 def test_a_photo_out_of_focus_gives_no_figure():

@@ -45,6 +45,13 @@ def test_a_shadow_beside_the_part_does_not_move_it() -> None:
     assert inside == pytest.approx(0.0, abs=1.3)
 
 
+def test_the_echo_that_compression_lays_round_clear_teeth_does_not_move_it() -> None:
+    grey = teeth(110.0, grain=0.2)
+    echo = cv2.imdecode(cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, 25])[1], cv2.IMREAD_GRAYSCALE)
+    inside = tips(np.asarray(echo, np.uint8), LINE, INWARD, WIDTH_PX)
+    assert inside == pytest.approx(0.0, abs=1.3)
+
+
 def test_a_line_drawn_the_other_way_round_and_a_part_above_its_edge_read_alike() -> None:
     grey = teeth(30.0)
     below = tips(grey, LINE, INWARD, WIDTH_PX)

@@ -397,3 +397,22 @@ def test_a_part_that_lies_tipped_against_its_balance_is_seen() -> None:
     scale = scale_cylinder(photo(), rule(bench, rng), Silhouette(a, b, 0.2, seen), ScaleHeight())
     assert "tipped" in " ".join(scale.notes)
     assert scale.outside_diameter.value == pytest.approx(2 * RADIUS, rel=3e-3)
+
+
+def test_a_step_to_a_part_of_no_size_is_no_crash() -> None:
+    """Met on a synthetic photo: one of the two tilts ran off to a radius that is 0 as a float."""
+    from photoscale.scene import _Scene, _solve
+
+    def blocks(p: np.ndarray) -> dict[str, np.ndarray]:
+        if p[0] < -0.01:  # downhill from the second tilt only
+            raise ZeroDivisionError("float division by zero")
+        return {"all": np.array([p[0] - 0.3, p[1], p[2]])}
+
+    scene = _Scene({"log_r": 0, "tx": 1, "ty": 2}, blocks, np.zeros(3), None, None)  # type: ignore[arg-type]
+    assert _solve(scene)[0][0] == pytest.approx(0.3)
+
+    def always(p: np.ndarray) -> dict[str, np.ndarray]:
+        raise ZeroDivisionError("float division by zero")
+
+    with pytest.raises(SceneError, match="do not go together"):
+        _solve(replace(scene, blocks=always))

@@ -9,7 +9,7 @@ one number of teeth explains it, and more of the photo's width than between any 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, product
 
 import cv2
@@ -22,6 +22,7 @@ from photoscale.photo import Photo
 from knurlsight.finding.knurl_or_not import roundness
 from knurlsight.finding.profile import part_profile
 from knurlsight.finding.repeating import repeating_patches
+from knurlsight.finding.shadow import HIDDEN, Shadow, shadows_beside
 from knurlsight.finding.silhouette import Edge, EdgeCandidate, edge_candidates, refine_edge, sample
 from knurlsight.finding.texture import Patch, pyramid, texture_patches
 from knurlsight.finding.tips import tips
@@ -514,6 +515,8 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
         edge = refine_edge(grey, line, inward, reach) or Edge(line, max(1.0, 0.2 * reach), 0.3 * reach, 0)
         inside = tips(grey, edge.line, inward, guess.width_px) if guess.wrap.cycles else None
         edges.append(edge if inside is None else edge.moved(inside * inward))
+    shadows = shadows_beside(grey, np.stack([e.line for e in edges]))
+    edges = [e if s is None else _beside(grey, e, s, reach) for e, s in zip(edges, shadows, strict=True)]
     if not any(e.columns for e in edges):
         return None  # neither edge is there: light and shadow of something else
     lines = np.stack([e.line for e in edges])
@@ -529,6 +532,8 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
         for k, e in enumerate(edges)
         if e.columns == 0
     )
+    if any(s is not None and not s.sure for s in shadows):
+        notes = (*notes, HIDDEN)
     return Outline(
         camera=camera,
         cylinder=cylinder,
@@ -541,6 +546,16 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
         part_px=part,
         cut=zone.cut,
         notes=notes,
+    )
+
+
+def _beside(grey: NDArray[np.uint8], edge: Edge, shadow: Shadow, reach: float) -> Edge:
+    """The edge of the part inside its own shadow; where that is not sure, the one found, in doubt by the strip."""
+    if not shadow.sure:
+        return replace(edge, u_px=float(np.hypot(edge.u_px, shadow.wide_px / 2)))
+    inward = shadow.line.mean(axis=0) - edge.line.mean(axis=0)
+    return refine_edge(grey, shadow.line, inward / np.hypot(*inward), min(reach, 0.5 * shadow.wide_px)) or Edge(
+        shadow.line, 1.0, 2.0, 0
     )
 
 

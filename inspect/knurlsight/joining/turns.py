@@ -48,6 +48,7 @@ USUAL_STEPS_DEG = (10.0, 15.0, 20.0, 30.0, 36.0, 40.0, 45.0, 60.0, 72.0, 90.0, 1
 SAME_LINES = 0.93  # agreement of two photos' lines; clean views reach 0.99, views of a seam 0.2 to 0.8
 U_PHASE_TURNS = 0.012  # scatter of clean path-traced views: 0.004; twice that and the part's own unevenness
 MOST_SLIP_TURNS = 0.2  # along the axis
+MOST_UNLIKE = 0.12  # counts and pitches of views of one part, over a seam and in bad light
 U_DEPTH_LIGHT = 0.02  # what noise does to the depth of one photo, against the others in the same light
 
 
@@ -173,12 +174,24 @@ def _views(photos: Sequence[Photo], at: int, patterns: Sequence[Pattern]) -> tup
         moved = [advance(a, b) for a, b in zip(rows[best], rows[k], strict=True)]
         phase, slip = _common([m[0] for m in moved])
         jump, where = 0.0, 0.0
-        if agree[best, k] < SAME_LINES:
+        if agree[best, k] < SAME_LINES and _alike(patterns[k], first):
             jump, where = jump_in(rows[best], rows[k], theta)
         views.append(
             View(patterns[k], phase, float(agree[best, k]) if abs(slip) < MOST_SLIP_TURNS else 0.0, jump, where)
         )
     return tuple(views)
+
+
+def _alike(a: Pattern, b: Pattern) -> bool:
+    """Whether two views may show one part: a seam cuts a pattern, but does not change its count or its pitch."""
+    for f in a.families:
+        other = next((g for g in b.families if g.hand == f.hand), None)
+        if other is None:
+            continue
+        for mine, theirs in ((f.teeth_fit, other.teeth_fit), (f.axial_pitch_radii, other.axial_pitch_radii)):
+            if math.isfinite(mine) and theirs and abs(mine / theirs - 1) > MOST_UNLIKE:
+                return False
+    return True
 
 
 def lines_of(family: Family) -> Lines:

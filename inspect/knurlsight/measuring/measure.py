@@ -69,6 +69,7 @@ MODEL_FILL = {"pair": 0.08, "single": 0.15, "straight": 0.12}
 # where the model explains nearly all of raised diamonds (errors of 15 such: 0.033; of 30 to twice that limit: 0.1)
 MODEL_FILL_CLEAR, CLEAR_UNEXPLAINED = 0.05, 0.15
 MODEL_BALANCE = 0.07
+WIDTH_IN_DOUBT = 0.02  # relative: what lies beside the part may then be taken for a damaged patch of it
 OFF_RING = 0.3  # pitches from the middle of a ring groove
 
 
@@ -79,6 +80,18 @@ class View:
     camera: Camera
     cylinder: Cylinder
     zone_z: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Width:
+    """How well the part's apparent width is known: relative standard uncertainty; how far the diameter goes with it.
+
+    A scale beside the part gives pixels their size, so that the diameter follows the edges (1); a known diameter
+    stays, and all lengths along the part go the other way (0).
+    """
+
+    u_rel: float
+    diameter_follows: float
 
 
 def measure_part(
@@ -136,6 +149,8 @@ def measure_part(
     # rings show a square's ends, whatever the count round
     zone = _ended(photo, view, zone, read if len(fit.knurl.families) == 1 else fit, sight)
     pattern = _pattern(outline, view, zone, read, sight, found, scale, surface, spectrum, px_per_pitch, u_shading)
+    if _width_of(outline, scale).u_rel > WIDTH_IN_DOUBT:
+        return pattern
     return with_faults(pattern, fit, sight, scale.cylinder.radius if scale is not None else None)
 
 
@@ -242,6 +257,14 @@ def _view(outline: Outline, scale: CylinderScale | None) -> View:
     return View(scale.camera, cylinder, (float(z.min()), float(z.max())))
 
 
+def _width_of(outline: Outline, scale: CylinderScale | None) -> Width:
+    apart = np.hypot(*(outline.edges_px[1] - outline.edges_px[0]).mean(axis=0))
+    u_edges = math.sqrt(2) * outline.u_edge_px / float(apart)
+    u_diameter = _finite(scale.u_width_rel) if scale is not None else 0.0
+    u = max(u_edges, u_diameter)
+    return Width(u, u_diameter / u if u > 0 else 0.0)
+
+
 def _px_per_radius(view: View) -> float:
     ends = view.camera.project(view.cylinder.points(np.zeros(2), np.array(view.zone_z)))
     return float(np.hypot(*(ends[1] - ends[0])) / (view.zone_z[1] - view.zone_z[0]))
@@ -341,12 +364,14 @@ def _pattern(
     coarse = max(1.0, (10.0 / px_per_pitch) ** 1.5)  # blur eats the borders that fix the geometry
     near = view.cylinder.radius / view.cylinder.distance
     u_pose = scale.u_pose_rel if scale is not None else near / (1 - near**2) * view.camera.u_focal_rel
+    width = _width_of(outline, scale)
     families = tuple(
-        _family(fit, k, ghosts[k], scale, sight, coarse, u_shading, u_pose) for k in range(len(fit.knurl.families))
+        _family(fit, k, ghosts[k], scale, width, sight, coarse, u_shading, u_pose)
+        for k in range(len(fit.knurl.families))
     )
     families = tuple(sorted(families, key=lambda f: ("right", "left", "axial", "ring").index(f.hand)))
     radius_mm = scale.cylinder.radius if scale is not None else None
-    u_scale = _finite(scale.u_scale_rel) if scale is not None else 0.0
+    u_scale = math.hypot(_finite(scale.u_scale_rel) if scale else 0.0, width.u_rel * (1 - width.diameter_follows))
     angles = [f.helix_angle for f in families if f.hand in ("left", "right")]
     included = None
     if len(angles) == 2:
@@ -408,6 +433,7 @@ def _family(
     k: int,
     ghost: Ghost,
     scale: CylinderScale | None,
+    edges: Width,
     sight: Sightlines,
     coarse: float,
     u_shading: float,
@@ -423,11 +449,10 @@ def _family(
         own = fit.u(TIED) if tied else fit.u((k, "around"))
         u_around = math.hypot(own / g.around, MODEL_AROUND[kind] * coarse, u_shading)
     u_along = math.hypot(fit.u((k, "along")) / abs(g.along), MODEL_ALONG * coarse) if g.along else 0.0
-    u_width = scale.u_width_rel if scale is not None and math.isfinite(scale.u_width_rel) else 0.002
     # what is measured, each with its own relative doubt; a library carries them into every figure (JCGM 100, 5.1), so
     # that what is divided out, such as the scale in a helix, drops out of the doubt too
     size = GTC.ureal(1.0, _finite(scale.u_scale_rel) if scale is not None else 0.0, label="scale")
-    width = GTC.ureal(1.0, u_width, label="edges of the part")
+    width = GTC.ureal(1.0, edges.u_rel, label="edges of the part")
     distance = GTC.ureal(1.0, u_pose, label="distance of the camera")
     radius = size * (scale.cylinder.radius if scale is not None else 1.0)
     transverse = axial = None
@@ -435,11 +460,12 @@ def _family(
     if g.around:
         # a wider part has fewer degrees in the fitted rows: N grows 1.6 times as fast as the width
         count = 2 * math.pi * g.around * GTC.ureal(1.0, u_around, label="lines around") * width**ARC_LEVER
-        transverse = 2 * math.pi * radius * width / count
+        transverse = 2 * math.pi * radius * width**edges.diameter_follows / count
         teeth = _quantity(count, "")
         whole = whole_count(teeth.value, teeth.u) if not ghost.present else None
     if g.along:
-        axial = radius / (abs(g.along) * GTC.ureal(1.0, u_along, label="lines along"))
+        axial = radius * width ** (edges.diameter_follows - 1)
+        axial = axial / (abs(g.along) * GTC.ureal(1.0, u_along, label="lines along"))
     helix = Quantity(90.0 if hand == "ring" else 0.0, 0.3, "deg")
     normal = transverse if axial is None else axial
     if transverse is not None and axial is not None:
