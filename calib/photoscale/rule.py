@@ -33,6 +33,7 @@ MIN_REDUCED_PX = 4.0  # between lines in the photo at half size
 MAX_SCATTER_PX, MAX_SCATTER_REL = 0.15, 0.02  # of lines about a smooth spacing: px, and of the period
 WIDEST_RULE_MM = 35.0
 U_ACROSS_PX = 1.5  # ends of lines are frayed
+MISREAD = 0.15  # of a repeat by which edges seem shifted; perspective and lean shift them by 0.04
 SAME_SCALE = 0.12  # two edges differ by perspective only
 ROW_APART, ROW_HALF = 0.6, 0.4  # of the rows of a line: where each half of it is read, and how much of it
 LARGE_PX = 1400  # longer side of the photo at half size, from which on a quarter is searched first
@@ -642,9 +643,13 @@ def _reading(strip: Strip, edges: list[Edge], word: RuleWord) -> RuleReading:
                 mm = mm - repeat * np.round(float(np.median(mm)) / repeat)
                 zero_column = float(np.interp(0.0, mm, edge.columns))
         else:
-            # the same marks stand opposite each other: whole repeats bring the edges together
+            # the same marks stand opposite each other: whole repeats bring the edges together, or, where the lengths
+            # of one edge's lines were misread (of 1/64 in only every fourth line is seen), whole lines
             here = float(np.interp(zero_column, edge.columns, mm))
-            mm = mm - repeat * np.round(here / repeat)
+            rest = here - repeat * float(np.round(here / repeat))
+            if abs(rest) > MISREAD * repeat:
+                rest -= g.pattern.step_mm * float(np.round(rest / g.pattern.step_mm))
+            mm = mm + (rest - here)
         points.append(strip.photo_px(edge.columns, edge.row))
         along.append(mm)
         number.append(np.full(len(mm), k))

@@ -67,6 +67,8 @@ AGREE_CHI2 = 4.0
 U_HELD = 1e-7  # relative, of two scales held to one size
 # chi-squared by which the scale's own perspective must contradict EXIF before EXIF is given up (p < 0.001 at 3 dof)
 CROP_CHI2 = 16.3
+# chi-squared of all that is believed beforehand: right readings 7 at most (99 rendered photos), misread ones 1,800
+STRAINED_CHI2 = 60.0
 
 WORDS = {
     "marks": "scale marks",
@@ -321,6 +323,12 @@ def scale_cylinder(
                     f"the perspective of the scale asks for {ratio:.2f} times the focal length that EXIF gives: "
                     "a cropped or zoomed photo; EXIF was not used"
                 )
+    strain = sum(float(v @ v) for k, v in scene.blocks(solution).items() if k not in ("marks", "distance"))
+    if strain > STRAINED_CHI2:
+        raise SceneError(
+            f"the marks of this scale ({source}) do not lie as those of a flat, straight one do",
+            "lay it flat; see in the picture which marks were read, and name the scale as it is marked there",
+        )
     if len(scales) > 1:
         scene, solution, words = _agreeing(scene, solution, cost, source)
         notes.append(words)

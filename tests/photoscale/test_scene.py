@@ -399,6 +399,14 @@ def test_a_part_that_lies_tipped_against_its_balance_is_seen() -> None:
     assert scale.outside_diameter.value == pytest.approx(2 * RADIUS, rel=3e-3)
 
 
+def test_a_rule_whose_edges_do_not_belong_together_is_refused() -> None:
+    bench, rng = Bench(4.0, -3.0), np.random.default_rng(5)
+    reading = rule(bench, rng)
+    misread = replace(reading, along_mm=reading.along_mm + np.where(reading.edge == 1, 12.7, 0.0))
+    with pytest.raises(SceneError, match="do not lie as those of a flat"):
+        scale_cylinder(photo(), misread, part(bench)[0], ScaleHeight())
+
+
 def test_a_step_to_a_part_of_no_size_is_no_crash() -> None:
     """Met on a synthetic photo: one of the two tilts ran off to a radius that is 0 as a float."""
     from photoscale.scene import _Scene, _solve
