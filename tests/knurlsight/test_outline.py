@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from knurlsight.finding.knurl_or_not import NOT_ROUND, Roundness, no_knurl, roundness
+from knurlsight.finding.knurl_or_not import NOT_ROUND, Roundness, _reach, no_knurl, roundness
 from knurlsight.finding.outline import find_parts
 from knurlsight.finding.wrapping import ROOT_SHARE, rows_of, wraps
 from knurlsight.measuring.measure import measure_part
@@ -69,6 +69,15 @@ def test_flat_lines_gain_nothing_by_being_taken_round():
         assert sign * np.log(round_.explained_px / flat.explained_px) > 0.3
 
 
+@pytest.mark.parametrize("cycles", [0, 14])
+@pytest.mark.parametrize(("wide", "reach"), [(1.0, 1.0), (1.25, 0.8), (1.7, 0.59)])
+def test_bare_ground_between_pattern_and_edges_is_seen(cycles, wide, reach):
+    v = np.arange(-420.0, 421.0, 2.0)
+    assert _reach(lined(seen_round(v), v, cycles), v / (wide * HALF), axial=cycles == 0) == pytest.approx(
+        reach, abs=0.13
+    )
+
+
 def test_edges_outside_the_window_are_left_out():
     v = np.arange(-300.0, 301.0, 2.0)
     rows = rows_of(lined(seen_round(v), v, 14), v, np.abs(v) < 0.8 * HALF)
@@ -111,12 +120,13 @@ def test_no_knurl_is_called_one(kind, seed):
 
 
 def test_counts_that_no_knurl_has():
-    good = Roundness(share=0.3, gain=0.3, teeth=52.0, axial=False, beyond=0.0)
+    good = Roundness(share=0.3, gain=0.3, teeth=52.0, axial=False, beyond=0.0, reach=1.0)
     assert no_knurl(good, [54.0, 54.0]) == ""
     assert no_knurl(good, [54.0, 57.0]) == ""  # leaning wheels
     assert no_knurl(good, [67.0, 68.0]) == NOT_ROUND  # not the lines that go round
     assert no_knurl(good, [54.0, 44.0]) == NOT_ROUND
     assert no_knurl(good, []) == NOT_ROUND
     assert no_knurl(None, [54.0]) == NOT_ROUND
-    assert no_knurl(Roundness(0.3, -0.5, 52.0, axial=False, beyond=0.0), [54.0]) == NOT_ROUND
-    assert no_knurl(Roundness(0.3, 0.1, 52.0, axial=False, beyond=0.9), [54.0]) == NOT_ROUND
+    assert no_knurl(Roundness(0.3, 0.3, 52.0, axial=False, beyond=0.0, reach=0.6), [54.0]) == NOT_ROUND
+    assert no_knurl(Roundness(0.3, -0.5, 52.0, axial=False, beyond=0.0, reach=1.0), [54.0]) == NOT_ROUND
+    assert no_knurl(Roundness(0.3, 0.1, 52.0, axial=False, beyond=0.9, reach=1.0), [54.0]) == NOT_ROUND

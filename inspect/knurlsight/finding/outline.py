@@ -247,6 +247,8 @@ def _outlines(
             if most == 1:
                 break  # what is flat and clearer than all the rest is what the photo shows
             continue
+        if round_ is not None and round_.too_wide:
+            continue
         centre = zone_corners(outline).mean(axis=0)
         if all(not _covers(other, centre) for other in kept):
             kept.append(outline)
