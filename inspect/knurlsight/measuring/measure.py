@@ -69,7 +69,10 @@ MODEL_FILL = {"pair": 0.08, "single": 0.15, "straight": 0.12}
 # where the model explains nearly all of raised diamonds (errors of 15 such: 0.033; of 30 to twice that limit: 0.1)
 MODEL_FILL_CLEAR, CLEAR_UNEXPLAINED = 0.05, 0.15
 MODEL_BALANCE = 0.07
+# where it leaves much, one of the pair may be taken for half as deep: errors of 16 such pairs up to 0.2, two of 0.5
+POOR_UNEXPLAINED, MODEL_FILL_POOR, MODEL_BALANCE_POOR = 0.3, 0.15, 0.16
 WIDTH_IN_DOUBT = 0.02  # relative: what lies beside the part may then be taken for a damaged patch of it
+U_TIPPED_RAD = 0.06  # 45 rendered photos: 0.03 median, 0.35 at worst
 OFF_RING = 0.3  # pitches from the middle of a ring groove
 
 
@@ -363,7 +366,13 @@ def _pattern(
 ) -> Pattern:
     coarse = max(1.0, (10.0 / px_per_pitch) ** 1.5)  # blur eats the borders that fix the geometry
     near = view.cylinder.radius / view.cylinder.distance
-    u_pose = scale.u_pose_rel if scale is not None else near / (1 - near**2) * view.camera.u_focal_rel
+    if scale is not None:
+        u_pose = scale.u_pose_rel
+    else:
+        # nothing but its taper says how the part tips towards the camera, which shortens what lies along it
+        sine = abs(float(view.cylinder.axis[2]))
+        shorter = U_TIPPED_RAD * sine / math.sqrt(1 - sine**2) + U_TIPPED_RAD**2 / 2
+        u_pose = math.hypot(near / (1 - near**2) * view.camera.u_focal_rel, shorter)
     width = _width_of(outline, scale)
     families = tuple(
         _family(fit, k, ghosts[k], scale, width, sight, coarse, u_shading, u_pose)
@@ -381,7 +390,8 @@ def _pattern(
     balance = fill = None
     # axial lines and rings are lit so differently that one photo says little of their balance
     if len(depths) == 2 and all(g.around for g in fit.knurl.families):
-        balance = Quantity(min(depths) / max(depths), MODEL_BALANCE * coarse)
+        u_balance = MODEL_BALANCE_POOR if fit.unexplained > POOR_UNEXPLAINED else MODEL_BALANCE
+        balance = Quantity(min(depths) / max(depths), u_balance * coarse)
     worst = min(families, key=lambda f: f.fill.value if f.fill else 9)
     fill = worst.fill if all(f.hand != "ring" for f in families) else None  # nor of a square's fill
     length = full = None
@@ -471,8 +481,7 @@ def _family(
     if transverse is not None and axial is not None:
         normal = 1 / GTC.sqrt(1 / transverse**2 + 1 / axial**2)
         helix = _quantity(GTC.atan(transverse / axial * distance) * (180 / math.pi), "deg")
-    clear = kind == "pair" and fit.knurl.crossing == "raised" and fit.unexplained < CLEAR_UNEXPLAINED
-    u_fill = math.hypot(_finite(fit.u((k, "fill"))), (MODEL_FILL_CLEAR if clear else MODEL_FILL[kind]) * coarse)
+    u_fill = math.hypot(_finite(fit.u((k, "fill"))), _u_model_fill(fit, kind) * coarse)
     fill = Quantity(min(1.0, g.fill), u_fill)
     strength = Quantity(g.depth(fit.knurl.profile_angle_deg) / g.pitch, u_fill * 0.5)
     # φ = around θ + along (z - middle) - phase
@@ -492,6 +501,14 @@ def _family(
         sign=int(np.sign(g.along)),
         phase_turns=-g.phase - g.along * sight.middle_z,
     )
+
+
+def _u_model_fill(fit: Fit, kind: str) -> float:
+    if kind == "pair" and fit.unexplained > POOR_UNEXPLAINED:
+        return MODEL_FILL_POOR
+    if kind == "pair" and fit.knurl.crossing == "raised" and fit.unexplained < CLEAR_UNEXPLAINED:
+        return MODEL_FILL_CLEAR
+    return MODEL_FILL[kind]
 
 
 def _quantity(figure: Any, unit: str) -> Quantity:
