@@ -243,11 +243,9 @@ def _outlines(
         if outline is None:
             continue
         round_ = roundness(grey, outline)
-        if round_ is not None and round_.flat:
+        if round_ is not None and (round_.flat or round_.too_wide):
             if most == 1:
-                break  # what is flat and clearer than all the rest is what the photo shows
-            continue
-        if round_ is not None and round_.too_wide:
+                break  # what is clearer than all the rest is what the photo shows, even if it is flat or edgeless
             continue
         centre = zone_corners(outline).mean(axis=0)
         if all(not _covers(other, centre) for other in kept):
