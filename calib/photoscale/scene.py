@@ -324,7 +324,7 @@ def scale_cylinder(
                     "a cropped or zoomed photo; EXIF was not used"
                 )
     strain = sum(float(v @ v) for k, v in scene.blocks(solution).items() if k not in ("marks", "distance"))
-    if strain > STRAINED_CHI2:
+    if flat and strain > STRAINED_CHI2:
         raise SceneError(
             f"the marks of this scale ({source}) do not lie as those of a flat, straight one do",
             "lay it flat; see in the picture which marks were read, and name the scale as it is marked there",

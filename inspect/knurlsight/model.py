@@ -38,7 +38,7 @@ class Outline:
     profile_zr : (k, 2) array
         Half silhouette of the whole part, (z, r) in radii: what it rests on.
     part_px : (m, 2) array
-        Outline polygon of the whole part.
+        Outline polygon of the part as far as its edges were seen: one side, end 1 to end 2, then the other back.
     cut : (bool, bool)
         Whether the zone runs out of the frame at end 1 / end 2.
     notes : tuple of str

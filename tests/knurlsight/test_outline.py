@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from knurlsight.finding.knurl_or_not import NOT_ROUND, Roundness, _reach, no_knurl, roundness
+from knurlsight.finding.knurl_or_not import FINE, NOT_ROUND, Roundness, _reach, no_knurl, roundness
 from knurlsight.finding.outline import find_parts
 from knurlsight.finding.wrapping import ROOT_SHARE, rows_of, wraps
 from knurlsight.measuring.measure import measure_part
@@ -73,9 +73,9 @@ def test_flat_lines_gain_nothing_by_being_taken_round():
 @pytest.mark.parametrize(("wide", "reach"), [(1.0, 1.0), (1.25, 0.8), (1.7, 0.59)])
 def test_bare_ground_between_pattern_and_edges_is_seen(cycles, wide, reach):
     v = np.arange(-420.0, 421.0, 2.0)
-    assert _reach(lined(seen_round(v), v, cycles), v / (wide * HALF), axial=cycles == 0) == pytest.approx(
-        reach, abs=0.13
-    )
+    found = _reach(lined(seen_round(v), v, cycles), v / (wide * HALF), axial=cycles == 0)
+    # the border itself is contrast as far out as half of each of two windows
+    assert reach - 0.02 < found < reach + FINE
 
 
 def test_edges_outside_the_window_are_left_out():

@@ -412,9 +412,9 @@ def test_a_step_to_a_part_of_no_size_is_no_crash() -> None:
     from photoscale.scene import _Scene, _solve
 
     def blocks(p: np.ndarray) -> dict[str, np.ndarray]:
-        if p[0] < -0.01:  # downhill from the second tilt only
+        if p[1] < -0.05:  # where the second tilt starts, opposite to the first one's answer
             raise ZeroDivisionError("float division by zero")
-        return {"all": np.array([p[0] - 0.3, p[1], p[2]])}
+        return {"all": np.array([p[0] - 0.3, p[1] - 0.1, p[2]])}
 
     scene = _Scene({"log_r": 0, "tx": 1, "ty": 2}, blocks, np.zeros(3), None, None)  # type: ignore[arg-type]
     assert _solve(scene)[0][0] == pytest.approx(0.3)

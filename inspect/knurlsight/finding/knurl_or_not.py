@@ -140,7 +140,13 @@ def _reach(patch: NDArray[np.float32], x: Array, *, axial: bool) -> float:
 
 
 def surely_round(grey: NDArray[np.uint8], outline: Outline) -> bool:
-    """Whether the lines between the edges of an outline crowd as round a cylinder: no rule, card or cloth."""
+    """Whether the lines between the edges of an outline crowd as round a cylinder: no rule, card or cloth.
+
+    Parameters
+    ----------
+    grey : (h, w) uint8 array
+    outline : Outline
+    """
     round_ = roundness(grey, outline)
     return round_ is not None and not round_.flat and round_.gain > ROUND_GAIN
 

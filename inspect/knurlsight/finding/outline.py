@@ -171,12 +171,16 @@ def find_parts(
     ranked = sorted((_looked_at(photo.grey, camera, w, g) for w, g in contenders), key=lambda i: -i[0])
     found = _outlines(photo.grey, camera, ranked, most, avoid, solid)
     found = (*found, *(o for o in kept if not usual / ALIKE < _width(o) < usual * ALIKE))
-    widths = np.array([_width(o) for o in found])
+    width = _common_width(found)
+    return found if width is None else tuple(_as_usual(photo.grey, sizes, camera, o, width) for o in found)
+
+
+def _common_width(outlines: Sequence[Outline]) -> float | None:
+    """The width px that most parts have about; None where too few are alike."""
+    widths = np.array([_width(o) for o in outlines])
     alike = np.abs(np.log(widths[:, None] / widths)) < np.log(ALIKE) / 2
-    if alike.sum(axis=1).max(initial=0) < FEWEST_ALIKE:
-        return found
-    width = float(np.median(widths[alike[int(alike.sum(axis=1).argmax())]]))
-    return tuple(_as_usual(photo.grey, sizes, camera, o, width) for o in found)
+    count = alike.sum(axis=1)
+    return float(np.median(widths[alike[int(count.argmax())]])) if count.max(initial=0) >= FEWEST_ALIKE else None
 
 
 def _as_usual(

@@ -141,6 +141,23 @@ class Edge:
         return replace(self, line=self.line + by, u_px=u_px, columns=max(1, self.columns))
 
 
+def along_edge(line: Array, inward: Array) -> tuple[Array, Array, float]:
+    """Unit vectors (2,) along an edge and square to it, towards the axis, and its length in px.
+
+    Parameters
+    ----------
+    line : (2, 2) array
+        Two points on the edge, px.
+    inward : (2,) array
+        Roughly from the edge to the axis.
+    """
+    span = line[1] - line[0]
+    length = float(np.hypot(*span))
+    along = span / length
+    across = np.array([-along[1], along[0]])
+    return along, across if across @ inward >= 0 else -across, length
+
+
 def refine_edge(grey: NDArray[np.uint8], line: Array, inward: Array, reach: float) -> Edge | None:
     """The envelope of the crests along a silhouette that is known to a px or two.
 
@@ -160,12 +177,7 @@ def refine_edge(grey: NDArray[np.uint8], line: Array, inward: Array, reach: floa
         None when the edge cannot be told from its background in enough columns.
     """
     centre = line.mean(axis=0)
-    span = line[1] - line[0]
-    length = float(np.hypot(*span))
-    along = span / length
-    across = np.array([-along[1], along[0]])
-    if across @ inward < 0:
-        across = -across
+    along, across, length = along_edge(line, inward)
     u = np.arange(-length / 2, length / 2 + 1e-6, max(1.0, length / 700))
     step = 0.5
     v = np.arange(-reach, reach + 1e-6, step)  # from outside (negative) inwards

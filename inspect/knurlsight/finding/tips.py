@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from knurlsight.finding.silhouette import sample
+from knurlsight.finding.silhouette import along_edge, sample
 
 Array = NDArray[np.float64]
 
@@ -50,12 +50,7 @@ def tips(grey: NDArray[np.uint8], line: Array, inward: Array, width: float) -> f
     width : float
         Of the part, px.
     """
-    span = line[1] - line[0]
-    length = float(np.hypot(*span))
-    along = span / length
-    across = np.array([-along[1], along[0]])
-    if across @ inward < 0:
-        across = -across
+    along, across, length = along_edge(line, inward)
     out = max(LEAST_OUT_PX, OUT * width)
     u = np.arange(-length / 2, length / 2 + 1e-6)
     v = np.arange(-out, IN * width + 1e-6, STEP_PX)

@@ -72,7 +72,7 @@ MODEL_BALANCE = 0.07
 # where it leaves much, one of the pair may be taken for half as deep: errors of 16 such pairs up to 0.2, two of 0.5
 POOR_UNEXPLAINED, MODEL_FILL_POOR, MODEL_BALANCE_POOR = 0.3, 0.15, 0.16
 WIDTH_IN_DOUBT = 0.02  # relative: what lies beside the part may then be taken for a damaged patch of it
-U_TIPPED_RAD = 0.06  # 45 rendered photos: 0.03 median, 0.35 at worst
+U_TIPPED_RAD = 0.06  # 45 rendered photos: 0.02 median, 0.35 at worst
 OFF_RING = 0.3  # pitches from the middle of a ring groove
 
 
@@ -87,10 +87,15 @@ class View:
 
 @dataclass(frozen=True)
 class Width:
-    """How well the part's apparent width is known: relative standard uncertainty; how far the diameter goes with it.
+    """How well the part's apparent width is known, and what goes with it.
 
-    A scale beside the part gives pixels their size, so that the diameter follows the edges (1); a known diameter
-    stays, and all lengths along the part go the other way (0).
+    Attributes
+    ----------
+    u_rel : float
+        Relative standard uncertainty, from the silhouette's edges.
+    diameter_follows : float
+        Power by which the diameter goes with the width. A scale beside the part gives pixels their size (1); a known
+        diameter stays, and all lengths along the part go the other way (0).
     """
 
     u_rel: float

@@ -169,8 +169,10 @@ def _draw(
         for family in part.families:
             for ridge in trace.ridges(part.outline, family):
                 line(ridge, FAMILY_COLOURS[family.hand], pen)
-        if len(part.outline.part_px) >= 3:
-            line(part.outline.part_px, WHITE, pen, closed=True)
+        # its two sides; where they end, they were no longer seen, which is not where the part ends
+        for side in np.array_split(part.outline.part_px, 2):
+            if len(side) >= 2:
+                line(side, WHITE, pen)
         line(trace.zone_border(part.outline), YELLOW, 2 * pen, closed=True)
         for dash in _dashes(trace.axis_line(part.outline, overhang=0.25), 14 * pen / k):
             line(dash, WHITE, pen)
