@@ -41,6 +41,8 @@ class Outline:
         Outline polygon of the part as far as its edges were seen: one side, end 1 to end 2, then the other back.
     cut : (bool, bool)
         Whether the zone runs out of the frame at end 1 / end 2.
+    u_turn_rad : float
+        Standard uncertainty of the axis's direction in the photo.
     notes : tuple of str
     """
 
@@ -52,6 +54,7 @@ class Outline:
     profile_zr: Array
     part_px: Array
     cut: tuple[bool, bool] = (False, False)
+    u_turn_rad: float = 0.0
     notes: tuple[str, ...] = ()
 
 

@@ -7,6 +7,7 @@ not measured is never a pass. A part is as its worst check, a file as its worst 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -60,6 +61,8 @@ READS_AS_DOUBLE = (
 )
 # a second track that may be the mate of a line: at least so deep, at most so far from half-way (pitches)
 MATE_DEPTH, MATE_OFFSET = 0.6, 0.1
+# of the outside diameter: no setting of the tool changes it by so much
+ANOTHER_SIZE = 0.1
 #: Lengths cannot be judged without a scale; everything else can.
 LENGTHS = ("pitch", "run_in", "full_form_length", "knurl_length", "outside_diameter")
 
@@ -214,6 +217,8 @@ def judge(
             else c
             for c in checks
         ]
+    if size := _another_size(pattern, expected, no_lengths):
+        checks = [replace(c, verdict="cannot_tell", why=size) for c in checks]
     return tuple(checks)
 
 
@@ -222,8 +227,9 @@ def reasons(checks: Sequence[Check], verdict: Verdict, units: Units = "mm") -> t
     deciding = [c for c in checks if c.verdict == verdict] if verdict != "pass" else []
     lines: list[str] = []
     by_why: dict[str, list[Check]] = {}
+    shared = Counter(c.why for c in deciding)
     for check in deciding:
-        if verdict == "cannot_tell" and not check.found and check.why != IN_DOUBT:
+        if verdict == "cannot_tell" and check.why != IN_DOUBT and (not check.found or shared[check.why] > 1):
             by_why.setdefault(check.why, []).append(check)
         else:
             lines.append(check.words(units))
@@ -431,6 +437,24 @@ def _reads_as_double(pattern: Pattern, expected: ExpectedPattern, no_lengths: st
         if _at_times_the_pitch(family, 2.0, expected, no_lengths):
             return True
     return False
+
+
+def _another_size(pattern: Pattern, expected: ExpectedPattern, no_lengths: str) -> str:
+    """That the part is surely much thicker or thinner than the setup's, in words; empty when it is not.
+
+    Then it is another part, or edges or scale were misread, and no figure means what it seems to mean.
+    """
+    measured, wanted = pattern.outside_diameter, expected.outside_diameter_mm
+    if measured is None or wanted is None or no_lengths:
+        return ""
+    off = measured.value / wanted - 1
+    if abs(off) <= ANOTHER_SIZE or abs(measured.value - wanted) <= 3 * measured.u:
+        return ""
+    way = "more" if off > 0 else "less"
+    return (
+        f"the outside diameter is {abs(off):.0%} {way} than the setup's: it is another part, or its edges or the scale "
+        "were misread, see the picture"
+    )
 
 
 def _at_times_the_pitch(family: Family, times: float, expected: ExpectedPattern, no_lengths: str) -> bool:

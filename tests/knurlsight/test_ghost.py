@@ -9,11 +9,12 @@ import cv2
 import numpy as np
 import pytest
 from knurlsight.measuring.flank_fit import Fit
-from knurlsight.measuring.ghost import Ghost, ghosts_of
+from knurlsight.measuring.ghost import CLEAN, CLEAN_BELOW, PRESENT_ABOVE, UNSURE, Ghost, agreed, doubted, ghosts_of
 from knurlsight.measuring.sightlines import Sightlines, sightlines
 from knurlsight.measuring.spectrum import peaks_of, power_of
 from knurlsight.measuring.start import fit_hypothesis, hypotheses
 from knurlsight.measuring.unroll import unroll
+from photoscale.quantity import Quantity
 from random_scenes import random_knurl, random_scene, zone_only
 from synthesiser import render
 from true_outline import true_outline
@@ -61,3 +62,28 @@ def test_noise_gives_no_verdict() -> None:
     noise = np.random.default_rng(5).normal(0, 1, sight.brightness.shape).astype(np.float32)
     for ghost in ghosts_of(found, replace(sight, brightness=noise)):
         assert ghost == Ghost(None, None, None, None, ghost.words)
+
+
+def seen(log_odds: float | None) -> tuple[Ghost]:
+    """The verdict of one reading of one family."""
+    if log_odds is None or CLEAN_BELOW <= log_odds < PRESENT_ABOVE:
+        return (replace(UNSURE, log_odds=log_odds),)
+    if log_odds < CLEAN_BELOW:
+        return (replace(CLEAN, log_odds=log_odds),)
+    return (Ghost(True, Quantity(0.6, 0.1), Quantity(0.5, 0.05), Quantity(1.0, 0.15), "seen", log_odds),)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "present"),
+    [(3.0, 2.0, True), (1.4, -1.0, None), (0.0, -2.0, False), (-1.0, -2.0, False), (4.0, 0.0, True), (3.0, None, None)],
+)
+def test_a_second_track_must_show_in_both_readings(one, other, present) -> None:
+    for a, b in ((one, other), (other, one)):
+        (ghost,) = agreed(seen(a), seen(b))
+        assert ghost.present is present
+        assert (ghost.ratio is None) == (present is None)
+
+
+def test_a_second_track_on_doubtful_lines_is_in_doubt() -> None:
+    assert doubted(seen(3.0))[0].present is None
+    assert doubted(seen(-3.0)) == seen(-3.0)

@@ -180,6 +180,19 @@ def test_twice_the_pitch_with_as_deep_a_second_track_may_be_the_pitch_wanted():
         assert next(c for n, c in found.items() if n.startswith("double tracking")).verdict == "fail"
 
 
+@pytest.mark.parametrize(("diameter_mm", "judged"), [(18.3, True), (21.8, True), (17.0, False), (24.0, False)])
+def test_a_part_of_another_size_is_not_judged(diameter_mm, judged):
+    # no setting of the tool changes a diameter by a tenth: it is the photo that was misread, or another part
+    doubled = (made.family("right", ghost=0.8), made.family("left", ghost=0.8))
+    checks = checks_of(made.pattern(families=doubled, outside_diameter=Quantity(diameter_mm, 0.05, "mm")))
+    found = {c.verdict for c in checks.values()}
+    assert ("fail" in found) == judged
+    if not judged:
+        assert found == {"cannot_tell"}
+        (line,) = verdict.reasons(list(checks.values()), "cannot_tell")
+        assert "outside diameter" in line and "another part" in line
+
+
 def test_without_a_scale_lengths_cannot_be_told_but_the_rest_is_judged():
     checks = checks_of(made.pattern(), no_lengths="no scale in the photo")
     assert checks["normal pitch of the right-hand family"].verdict == "cannot_tell"

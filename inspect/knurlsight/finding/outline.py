@@ -468,7 +468,7 @@ def _guesses(
         if flat is None:
             continue
         lines = np.stack([c.line(centre, along, across, length / 2) for c in (a, b)])
-        lines = _levelled(camera, lines, reach.u_skew_px)
+        lines = _levelled(camera, lines, (reach.u_skew_px, reach.u_skew_px))
         try:
             cylinder = cylinder_from_silhouette(camera, lines[0], lines[1])
         except ValueError:
@@ -524,7 +524,9 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
     if not any(e.columns for e in edges):
         return None  # neither edge is there: light and shadow of something else
     lines = np.stack([e.line for e in edges])
-    lines = _ordered(_levelled(camera, lines, float(np.hypot(edges[0].u_skew_px, edges[1].u_skew_px))))
+    skews = edges[0].u_skew_px, edges[1].u_skew_px
+    u_turn = _u_turn(camera, lines, skews)
+    lines = _ordered(_levelled(camera, lines, skews))
     try:
         cylinder = cylinder_from_silhouette(camera, lines[0], lines[1])
     except ValueError:
@@ -549,6 +551,7 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
         profile_zr=profile,
         part_px=part,
         cut=zone.cut,
+        u_turn_rad=u_turn,
         notes=notes,
     )
 
@@ -563,28 +566,51 @@ def _beside(grey: NDArray[np.uint8], edge: Edge, shadow: Shadow, reach: float) -
     )
 
 
-def _levelled(camera: Camera, edges: Array, u_skew: float) -> Array:
+def _levelled(camera: Camera, edges: Array, u_skew_px: tuple[float, float]) -> Array:
     """Edges whose taper is weighed against what a part lying about level to the camera can show.
 
     The taper alone says how the axis tips towards the camera, and on a short knob a pixel is worth 5°. Parts lie level
-    or on rim and stud, and photos are taken from above: within 8° or so (common practice).
+    or on rim and stud, and photos are taken from above: within 8° or so (common practice). The edge whose direction is
+    known less well gives way more.
     """
     apart = edges[1] - edges[0]
+    _, across, _ = _directions(edges)
+    taper = float((apart[1] - apart[0]) @ across)
+    variances = np.square(u_skew_px)
+    usual = _usual_taper(camera, edges) ** 2
+    feigned = taper * float(variances.sum()) / max(usual + float(variances.sum()), 1e-12)
+    shares = variances / max(float(variances.sum()), 1e-12)
+    fixed = edges.copy()
+    for k, sign in ((0, 1.0), (1, -1.0)):
+        skew = sign * feigned * float(shares[k]) * across
+        fixed[k, 0] -= skew / 2
+        fixed[k, 1] += skew / 2
+    return fixed
+
+
+def _u_turn(camera: Camera, edges: Array, u_skew_px: tuple[float, float]) -> float:
+    """Standard uncertainty of the axis's direction in the photo, rad: of two edges that must nearly be parallel."""
+    _, _, length = _directions(edges)
+    # rows: both edges, and that parts usually lie level; columns: common skew and taper
+    rows = np.array([[1.0, -0.5], [1.0, 0.5], [0.0, 1.0]])
+    rows /= np.array([*np.maximum(u_skew_px, 1e-6), _usual_taper(camera, edges)])[:, None]
+    return float(np.sqrt(np.linalg.inv(rows.T @ rows)[0, 0]) / length)
+
+
+def _directions(edges: Array) -> tuple[Array, Array, float]:
+    """Unit vectors (2,) along and across a part, and the length of its edges."""
     along = (edges[:, 1] - edges[:, 0]).mean(axis=0)
     length = float(np.hypot(*along))
-    across = np.array([-along[1], along[0]]) / length
-    widths = np.abs(apart @ across)
-    taper = float(widths[1] - widths[0])
-    width = float(widths.mean())
+    along = along / length
+    return along, np.array([-along[1], along[0]]), length
+
+
+def _usual_taper(camera: Camera, edges: Array) -> float:
+    """By how much the width of a part usually changes from end to end, standard, px."""
+    _, across, length = _directions(edges)
+    width = float(np.abs((edges[1] - edges[0]) @ across).mean())
     distance = 2 * camera.focal_px / width  # in radii, near enough
-    usual = width * (2 * length / width) / distance * USUAL_TIP_RAD
-    kept = taper * usual**2 / (usual**2 + u_skew**2)
-    sign = np.sign(apart.mean(axis=0) @ across)
-    shift = 0.25 * (taper - kept) * sign * across
-    fixed = edges.copy()
-    fixed[0, 0], fixed[1, 0] = edges[0, 0] - shift, edges[1, 0] + shift
-    fixed[0, 1], fixed[1, 1] = edges[0, 1] + shift, edges[1, 1] - shift
-    return fixed
+    return width * (2 * length / width) / distance * USUAL_TIP_RAD
 
 
 def _span(camera: Camera, cylinder: Cylinder, edges: Array) -> tuple[float, float]:

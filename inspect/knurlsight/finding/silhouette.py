@@ -19,6 +19,10 @@ Array = NDArray[np.float64]
 SLOPES = np.linspace(-0.12, 0.12, 49)  # candidates' directions against the patch, rad
 REACH = 0.9  # of the length: knurls shorter than their radius are rare (common practice)
 MOVED_DOUBT = 0.3  # of the way between two readings of an edge, standard (path-traced photos)
+MOST_SKEW_PX = 24.0  # across an edge, from end to end of it
+NEAREST_SHARE, NEAREST_SIGMA = 0.35, 0.454  # that lie on the line in any case; half their width, of a normal law
+COLUMNS_TO_A_FACT = 6  # neighbouring columns show the same tooth
+FINEST_PX = 0.5  # narrower than this no band of points is
 NOISE_FLOOR_GREY = 1.5  # quantisation and JPEG leave at least this much spread
 
 
@@ -198,21 +202,45 @@ def refine_edge(grey: NDArray[np.uint8], line: Array, inward: Array, reach: floa
     if seen.sum() < max(8, 0.3 * len(u)):
         return None
     x, y = u[seen], position[seen]
-    keep = np.ones(len(x), bool)
-    fit = np.zeros(2)
-    for _ in range(4):
-        fit = np.polyfit(x[keep], y[keep], 1)
-        rest = y - np.polyval(fit, x)
-        spread = 1.4826 * float(np.median(np.abs(rest[keep] - np.median(rest[keep]))))
-        keep = np.abs(rest - np.median(rest[keep])) < 3 * max(spread, 0.3)
+    fit, keep, u_skew = _line_of_most(x, y, length)
     rest = np.sort((y - np.polyval(fit, x))[keep])
     spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
     # crests stand out as the outermost part of a wavy edge; a plain edge is its own envelope
     crest = float(rest[: max(3, len(rest) // 5)].mean()) if spread > 0.35 else 0.0
     offset = np.polyval(fit, np.array([-length / 2, length / 2])) + crest
     ends = centre + np.array([-length / 2, length / 2])[:, None] * along + offset[:, None] * across
-    u_px = max(0.25, 0.3 * abs(crest), spread / float(np.sqrt(max(4.0, len(rest) / 6))))
-    return Edge(np.asarray(ends), u_px, max(0.6, 2 * u_px), len(rest))
+    independent = max(4.0, len(rest) / COLUMNS_TO_A_FACT)
+    u_px = max(0.25, 0.3 * abs(crest), spread / float(np.sqrt(independent)))
+    return Edge(np.asarray(ends), u_px, max(0.6, u_skew), len(rest))
+
+
+def _line_of_most(x: Array, y: Array, length: float) -> tuple[Array, NDArray[np.bool_], float]:
+    """Slope and offset of the line along which most of the points lie, which points those are, and how far its ends may
+    lie apart across it by chance, standard.
+
+    Where a part is as dark as what lies behind it, or a shadow ends beside it, half of an edge may be read anywhere. So
+    it begins with the line that has half of the points nearest to it (Rousseeuw 1984, least median of squares); other
+    directions that have theirs nearly as near are its doubt.
+    """
+    skews = np.arange(-MOST_SKEW_PX, MOST_SKEW_PX + 1e-6, 0.5)
+    rest = np.sort(y - (skews / length)[:, None] * x, axis=1)
+    half = max(3, int(NEAREST_SHARE * len(x)))
+    wide = rest[:, half:] - rest[:, : len(x) - half]
+    first = wide.argmin(axis=1)
+    least = wide[np.arange(len(skews)), first]
+    best = int(least.argmin())
+    fit = np.array([skews[best] / length, rest[best, first[best] : first[best] + half].mean()])
+    spread = float(least[best]) / 2 / NEAREST_SIGMA
+    keep = np.abs(y - np.polyval(fit, x)) < 3 * max(spread, 0.3)
+    for _ in range(3):
+        fit = np.polyfit(x[keep], y[keep], 1)
+        rest_now = y - np.polyval(fit, x)
+        middle = float(np.median(rest_now[keep]))
+        spread = 1.4826 * float(np.median(np.abs(rest_now[keep] - middle)))
+        keep = np.abs(rest_now - middle) < 3 * max(spread, 0.3)
+    likely = ((least + FINEST_PX) / (least[best] + FINEST_PX)) ** (-len(x) / COLUMNS_TO_A_FACT)
+    u_skew = float(np.sqrt((likely * (skews - fit[0] * length) ** 2).sum() / likely.sum()))
+    return fit, keep, u_skew
 
 
 def first_rise(away: NDArray[np.float32], v: Array, threshold: float) -> float:

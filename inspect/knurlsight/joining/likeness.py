@@ -75,7 +75,9 @@ def inspect_like(
         )
     basis = expectation(setup)
     doubtful = with_doubt_of(part.pattern, pattern)
-    judged = judge_part(part.id, doubtful, part.scale, part.no_lengths, setup, basis)
+    # a sample may well be of another size
+    any_size = replace(basis, pattern=basis.pattern.model_copy(update={"outside_diameter_mm": None}))
+    judged = judge_part(part.id, doubtful, part.scale, part.no_lengths, setup, any_size)
     shown = PartInspection(
         part.id,
         part.pattern,

@@ -49,6 +49,7 @@ U_OFFSET = 0.05
 READABLE_BELOW = 0.6  # unexplained by the fit: above, the fold is smeared
 
 UNCLEAR = "a second track can neither be seen nor excluded: count the lines with a lens, or light it from another side"
+NONE_SEEN = "no second set of lines in sight (one under 0.3 as deep may hide)"
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,10 @@ class Ghost:
     log_odds: float | None = None
 
 
+UNSURE = Ghost(None, None, None, None, UNCLEAR)
+CLEAN = Ghost(False, Quantity(0.0, U_CLEAN), None, None, NONE_SEEN)
+
+
 def ghosts_of(found: Fit, sight: Sightlines) -> tuple[Ghost, ...]:
     """One for each family of the fit.
 
@@ -74,29 +79,44 @@ def ghosts_of(found: Fit, sight: Sightlines) -> tuple[Ghost, ...]:
         The patch that it was fitted to.
     """
     if not unexplained(found.knurl, sight, found.cells) < READABLE_BELOW:  # so that NaN is unclear
-        return tuple(Ghost(None, None, None, None, UNCLEAR) for _ in found.knurl.families)
+        return tuple(UNSURE for _ in found.knurl.families)
     phases = phases_of(found.knurl, sight)
     return tuple(_ghost(phases, found, k) for k in range(len(found.knurl.families)))
 
 
+def agreed(one: tuple[Ghost, ...], other: tuple[Ghost, ...]) -> tuple[Ghost, ...]:
+    """The verdicts of two readings of the same families, each folded on lines of its own: the mean of their log odds.
+
+    A fit whose lines drift against the true ones can feign a second track; one that is there shows in both.
+    """
+    return tuple(_both(a, b) for a, b in zip(one, other, strict=True))
+
+
+def doubted(ghosts: tuple[Ghost, ...]) -> tuple[Ghost, ...]:
+    """Second tracks seen on lines that are themselves in doubt are neither there nor not."""
+    return tuple(replace(UNSURE, log_odds=g.log_odds) if g.present else g for g in ghosts)
+
+
+def _both(a: Ghost, b: Ghost) -> Ghost:
+    if a.log_odds is None or b.log_odds is None:
+        return a if a.log_odds is None else b
+    mean = (a.log_odds + b.log_odds) / 2
+    if mean < CLEAN_BELOW:
+        return replace(CLEAN, log_odds=mean)
+    seen = [g for g in (a, b) if g.present]
+    return replace(seen[0] if mean >= PRESENT_ABOVE else UNSURE, log_odds=mean)
+
+
 def _ghost(phases: Phases, found: Fit, family: int) -> Ghost:
-    unclear = Ghost(None, None, None, None, UNCLEAR)
     whole = read_cells(folded(phases, family, ARCS_DEG, HALF_ARC_DEG))
     if whole is None:
-        return unclear
+        return UNSURE
     parts = [r for part in _windows(phases, found.knurl) if (r := read_cells(_cells(phases, family, part))) is not None]
     most = max(r.log_odds for r in (whole, *parts))
     if most < CLEAN_BELOW:
-        return Ghost(
-            False,
-            Quantity(0.0, U_CLEAN),
-            None,
-            None,
-            "no second set of lines in sight (one under 0.3 as deep may hide)",
-            most,
-        )
+        return replace(CLEAN, log_odds=most)
     if most < PRESENT_ABOVE:
-        return replace(unclear, log_odds=most)
+        return replace(UNSURE, log_odds=most)
     return replace(_present(whole, parts), log_odds=most)
 
 

@@ -25,7 +25,7 @@ from knurlsight.measuring.facets import read_facets
 from knurlsight.measuring.flank_fit import TIED, Fit
 from knurlsight.measuring.flank_fit import fit as refit
 from knurlsight.measuring.flanks import Crossing, Grooves
-from knurlsight.measuring.ghost import Ghost, fit_with_ghosts, ghosts_of
+from knurlsight.measuring.ghost import Ghost, agreed, doubted, fit_with_ghosts, ghosts_of
 from knurlsight.measuring.hough import hough_family
 from knurlsight.measuring.sightlines import Image, Sightlines, sightlines
 from knurlsight.measuring.spectrum import peaks_of, power_of, spectrum_of
@@ -150,10 +150,14 @@ def measure_part(
     counts = [2 * math.pi * g.around for g in fit.knurl.families if g.around]
     if reason := no_knurl(roundness(photo.grey, outline), counts):
         return unmeasured(outline, reason, surface=surface, spectrum=spectrum)
+    by_facets = _by_facets(fit, sight)
     found = ghosts_of(fit, sight)
-    fit = fit_with_ghosts(fit, found, sight)
-    fit, u_shading = _two_shadings(fit, sight)
-    read = _by_facets(fit, sight, found)
+    if by_facets is not None:
+        found = agreed(found, ghosts_of(by_facets, sight))
+        if _agreement(by_facets, surface) != AGREE:
+            found = doubted(found)
+    fit, u_shading = _two_shadings(fit_with_ghosts(fit, found, sight), sight)
+    read = by_facets or fit
     # rings show a square's ends, whatever the count round
     zone = _ended(photo, view, zone, read if len(fit.knurl.families) == 1 else fit, sight)
     pattern = _pattern(outline, view, zone, read, sight, found, scale, surface, spectrum, px_per_pitch, u_shading)
@@ -187,16 +191,19 @@ def _two_shadings(fit: Fit, sight: Sightlines) -> tuple[Fit, float]:
     return replace(fit, knurl=replace(fit.knurl, families=means)), apart / 2
 
 
-def _by_facets(fit: Fit, sight: Sightlines, ghosts: tuple[Ghost, ...]) -> Fit:
-    """The fit with the count, phase and fill that the profile shows, where all lines that go round run one way."""
+def _by_facets(fit: Fit, sight: Sightlines) -> Fit | None:
+    """The fit with the count, phase and fill that the profile shows, where all lines that go round run one way.
+
+    None where they do not, or where the profile is too short.
+    """
     families = fit.knurl.families
     around = [k for k, g in enumerate(families) if g.around]
-    if len(around) != 1 or ghosts[around[0]].present or fit.knurl.crossing == "recessed":
-        return fit
+    if len(around) != 1 or fit.knurl.crossing == "recessed":
+        return None
     k = around[0]
     reading = read_facets(sight, families[k], _off_the_rings(fit, sight))
     if reading is None:
-        return fit
+        return None
     names = ((k, "around"), (k, "phase"), (k, "fill"), (-1, "profile_angle_deg"))
     covariance = fit.covariance.copy()
     for i, a in enumerate(names):
@@ -380,7 +387,7 @@ def _pattern(
         u_pose = math.hypot(near / (1 - near**2) * view.camera.u_focal_rel, shorter)
     width = _width_of(outline, scale)
     families = tuple(
-        _family(fit, k, ghosts[k], scale, width, sight, coarse, u_shading, u_pose)
+        _family(fit, k, ghosts[k], scale, width, sight, coarse, u_shading, u_pose, outline.u_turn_rad)
         for k in range(len(fit.knurl.families))
     )
     families = tuple(sorted(families, key=lambda f: ("right", "left", "axial", "ring").index(f.hand)))
@@ -389,8 +396,11 @@ def _pattern(
     angles = [f.helix_angle for f in families if f.hand in ("left", "right")]
     included = None
     if len(angles) == 2:
-        # one count and one camera for both: their doubts are common and add up
-        included = Quantity(sum(a.value for a in angles), sum(a.u for a in angles), "deg")
+        # one count and one camera for both: their doubts are common and add up, but an axis seen turned takes from one
+        # what it gives to the other
+        u_turn = math.degrees(outline.u_turn_rad)
+        u_common = sum(math.sqrt(max(0.0, a.u**2 - u_turn**2)) for a in angles)
+        included = Quantity(sum(a.value for a in angles), u_common, "deg")
     depths = [g.depth(fit.knurl.profile_angle_deg) for g in fit.knurl.families]
     balance = fill = None
     # axial lines and rings are lit so differently that one photo says little of their balance
@@ -453,6 +463,7 @@ def _family(
     coarse: float,
     u_shading: float,
     u_pose: float,
+    u_turn_rad: float,
 ) -> Family:
     import GTC
 
@@ -469,6 +480,7 @@ def _family(
     size = GTC.ureal(1.0, _finite(scale.u_scale_rel) if scale is not None else 0.0, label="scale")
     width = GTC.ureal(1.0, edges.u_rel, label="edges of the part")
     distance = GTC.ureal(1.0, u_pose, label="distance of the camera")
+    turn = GTC.ureal(0.0, u_turn_rad, label="direction of the axis")
     radius = size * (scale.cylinder.radius if scale is not None else 1.0)
     transverse = axial = None
     teeth = whole = None
@@ -481,11 +493,15 @@ def _family(
     if g.along:
         axial = radius * width ** (edges.diameter_follows - 1)
         axial = axial / (abs(g.along) * GTC.ureal(1.0, u_along, label="lines along"))
-    helix = Quantity(90.0 if hand == "ring" else 0.0, 0.3, "deg")
+        axial = axial * (1 + turn * (g.around / g.along))
+    helix = Quantity(90.0 if hand == "ring" else 0.0, math.hypot(0.3, math.degrees(u_turn_rad)), "deg")
     normal = transverse if axial is None else axial
     if transverse is not None and axial is not None:
         normal = 1 / GTC.sqrt(1 / transverse**2 + 1 / axial**2)
-        helix = _quantity(GTC.atan(transverse / axial * distance) * (180 / math.pi), "deg")
+        sine = g.along / math.hypot(g.around, g.along)
+        # the count that both families share does not turn with the axis; the axial pitch alone takes only a part of it
+        angle = GTC.atan(transverse / axial * distance) - turn * (abs(sine) * sine)
+        helix = _quantity(angle * (180 / math.pi), "deg")
     u_fill = math.hypot(_finite(fit.u((k, "fill"))), _u_model_fill(fit, kind) * coarse)
     fill = Quantity(min(1.0, g.fill), u_fill)
     strength = Quantity(g.depth(fit.knurl.profile_angle_deg) / g.pitch, u_fill * 0.5)
