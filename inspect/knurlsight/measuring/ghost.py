@@ -45,6 +45,9 @@ PRESENT_ABOVE = 1.2  # log odds
 CLEAN_BELOW = -0.5
 U_CLEAN = 0.048  # standard; holds with a prior, see above
 U_RATIO = 0.1
+# of second tracks that stand out: a wheel that misses its track cuts a set of like depth (common practice), and shallow
+# ones are not seen
+USUAL_RATIO, U_USUAL_RATIO = 0.6, 0.25
 U_OFFSET = 0.05
 READABLE_BELOW = 0.6  # unexplained by the fit: above, the fold is smeared
 
@@ -136,7 +139,9 @@ def _windows(phases: Phases, knurl: Knurl) -> list[slice]:
 def _present(whole: CellReading, parts: list[CellReading]) -> Ghost:
     seen = [r for r in (parts or [whole]) if r.log_odds > 0] or [max((whole, *parts), key=lambda r: r.log_odds)]
     ratio = float(np.clip(np.median([r.ratio for r in seen]), 0.05, 1.0))
-    u_ratio = float(np.hypot(U_RATIO, np.median([r.u_ratio for r in seen])))
+    variance = U_RATIO**2 + float(np.median([r.u_ratio for r in seen])) ** 2
+    weight = U_USUAL_RATIO**2 / (U_USUAL_RATIO**2 + variance)
+    ratio, u_ratio = weight * ratio + (1 - weight) * USUAL_RATIO, float(np.sqrt(weight * variance))
     offset = float(np.clip(np.median([r.offset for r in seen]), 0.1, 0.5))
     extent = len(seen) / max(1, len(parts)) if parts else 1.0
     part = "" if extent > 0.8 else f" over about {extent:.0%} of the length"
