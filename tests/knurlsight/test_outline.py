@@ -116,7 +116,10 @@ def test_no_knurl_is_called_one(kind, seed):
     for outline in find_parts(photo, camera_from_exif(photo), most=1):
         pattern = measure_part(photo, outline, None, None)
         counts = [f.teeth.value for f in pattern.families if f.teeth is not None and f.hand != "ring"]
-        assert pattern.form is None or no_knurl(roundness(photo.grey, outline), counts) == NOT_ROUND
+        assert (
+            pattern.form is None
+            or no_knurl(roundness(photo.grey, outline), counts, crossed=len(pattern.families) > 1) == NOT_ROUND
+        )
 
 
 def test_counts_that_no_knurl_has():

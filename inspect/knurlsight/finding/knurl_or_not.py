@@ -26,6 +26,7 @@ ROWS_ACROSS = 240.0
 FLAT_GAIN = -0.3  # knurls on path-traced photos: -0.25 and more
 LEAST_AXIAL_SHARE = 0.1  # brushed lines and grain: up to 0.3 by chance
 CLEAR_AXIAL_SHARE = 0.32  # straight knurls: 0.37 and more
+CLEAR_GAIN = 0.5  # as round as this no grain is, however faint beside a cloth that the zone runs out to
 ROUND_GAIN = 0.2  # surely round: a cloth beneath may by chance be as fine as the knurl
 GOES_ON = 0.3  # of the share inside: so much of the same lines beyond both edges, and the edges are none
 NEAR_EDGE, FAR_EDGE = 0.07, 0.3  # of the width: where beyond the edges is looked
@@ -74,7 +75,7 @@ class Roundness:
     @property
     def flat(self) -> bool:
         """Whether this is surely a flat pattern, or none."""
-        least = LEAST_AXIAL_SHARE if self.axial else 0.0
+        least = LEAST_AXIAL_SHARE if self.axial and self.gain < CLEAR_GAIN else 0.0
         goes_on = self.beyond > GOES_ON and self.gain < ROUND_GAIN
         return self.share <= least or self.gain < FLAT_GAIN or goes_on
 
@@ -160,7 +161,7 @@ def _in_frame(shape: tuple[int, ...], starts: Array, u_ends: Array, along: Array
     return inside
 
 
-def no_knurl(round_: Roundness | None, counts: Sequence[float]) -> str:
+def no_knurl(round_: Roundness | None, counts: Sequence[float], *, crossed: bool = False) -> str:
     """Why a fitted pattern cannot be a knurl; empty when it can.
 
     Parameters
@@ -168,6 +169,8 @@ def no_knurl(round_: Roundness | None, counts: Sequence[float]) -> str:
     round_ : Roundness or None
     counts : sequence of float
         Teeth of the fitted families, rings left out.
+    crossed : bool
+        Whether other lines cross these, rings included: grain and brushed lines all run one way.
     """
     if (
         round_ is None
@@ -179,7 +182,7 @@ def no_knurl(round_: Roundness | None, counts: Sequence[float]) -> str:
         return NOT_ROUND
     if max(counts) - min(counts) > MOST_UNLIKE * max(counts):
         return NOT_ROUND
-    if len(counts) == 1 and round_.axial and round_.share < CLEAR_AXIAL_SHARE:
+    if not crossed and len(counts) == 1 and round_.axial and round_.share < CLEAR_AXIAL_SHARE:
         return NOT_ROUND
     # the harmonic of a square's or a sharp crest's lines, or every second one, is the same pattern
     likely = [abs(np.log(n / (k * round_.teeth))) for n in counts for k in (0.5, 1, 2)]

@@ -148,7 +148,7 @@ def measure_part(
     if not _believable(fit, surface):
         return refused(NO_KNURL)
     counts = [2 * math.pi * g.around for g in fit.knurl.families if g.around]
-    if reason := no_knurl(roundness(photo.grey, outline), counts):
+    if reason := no_knurl(roundness(photo.grey, outline), counts, crossed=len(fit.knurl.families) > 1):
         return unmeasured(outline, reason, surface=surface, spectrum=spectrum)
     by_facets = _by_facets(fit, sight)
     found = ghosts_of(fit, sight)
