@@ -77,7 +77,7 @@ def seen(log_odds: float | None) -> tuple[Ghost]:
     ("one", "other", "present"),
     [(3.0, 2.0, True), (1.4, -1.0, None), (0.0, -2.0, False), (-1.0, -2.0, False), (4.0, 0.0, True), (3.0, None, None)],
 )
-def test_a_second_track_must_show_in_both_readings(one, other, present) -> None:
+def test_two_readings_of_a_second_track_are_weighed_together(one, other, present) -> None:
     for a, b in ((one, other), (other, one)):
         (ghost,) = agreed(seen(a), seen(b))
         assert ghost.present is present

@@ -13,25 +13,28 @@ CAMERA = Camera(3000.0, (800.0, 600.0))
 LENGTH = 400.0
 
 
-def toothed(slope: float, dark_from: int, rng: np.random.Generator) -> np.ndarray:
-    """A bright part with teeth of 20 px along its upper edge, on a background as bright as itself from a column on."""
+def toothed(slope: float, lit_from: int, rng: np.random.Generator) -> np.ndarray:
+    """A bright part with teeth of 20 px along its upper edge; from a column on, patches of the bench are as bright."""
     y, x = np.mgrid[0:240, 0:500].astype(float)
     edge = 120 + slope * (x - 250) + 3 * np.abs((x / 20) % 1 - 0.5)
     part = 180 + 40 * np.cos(2 * np.pi * x / 20)
-    behind = np.where(x < dark_from, 30.0, 180.0)
+    patches = np.repeat(rng.uniform(2, 12, 100), 5)
+    behind = np.where((x < lit_from) | (y < edge - patches), 30.0, 180.0)
     grey = np.where(y < edge, behind, part) + rng.normal(0, 3, y.shape)
     return np.clip(grey, 0, 255).astype(np.uint8)
 
 
 @pytest.mark.parametrize("slope", [-0.02, 0.0, 0.02])
-@pytest.mark.parametrize("dark_from", [500, 300])
-def test_half_an_edge_gives_its_direction(slope: float, dark_from: int) -> None:
-    grey = toothed(slope, dark_from, np.random.default_rng(4))
+@pytest.mark.parametrize("lit_from", [500, 230])
+def test_half_an_edge_gives_its_direction(slope: float, lit_from: int) -> None:
+    grey = toothed(slope, lit_from, np.random.default_rng(4))
     guess = np.array([(50.0, 120.0), (450.0, 120.0)])
     edge = refine_edge(grey, guess, np.array([0.0, 1.0]), 14.0)
     assert edge is not None
     skew = edge.line[1, 1] - edge.line[0, 1]
-    assert skew == pytest.approx(slope * LENGTH, abs=max(1.0, 2 * edge.u_skew_px))
+    # least squares on the columns left by a robust spread were 9 to 11 px off here, said to be known to 1.5 to 3
+    assert skew == pytest.approx(slope * LENGTH, abs=2 * edge.u_skew_px)
+    assert edge.u_skew_px < 3.0
 
 
 def test_the_line_of_most_is_as_good_as_least_squares_where_nothing_is_amiss() -> None:
@@ -46,6 +49,7 @@ def test_the_line_of_most_is_as_good_as_least_squares_where_nothing_is_amiss() -
     y[180:] = rng.uniform(-12, 12, 120)
     fit, _, u_skew = _line_of_most(x, y, LENGTH)
     assert fit[0] * LENGTH == pytest.approx(0.011 * LENGTH, abs=2 * u_skew)
+    assert u_skew < 1.5
 
 
 def test_the_edge_known_less_gives_way() -> None:

@@ -263,8 +263,7 @@ def _not_measured(named: Named, why: str) -> PartInspection:
 
 
 def standing_apart(outlines: Sequence[Outline], scale_px: Array) -> list[Outline]:
-    """Parts that can lie side by side: none over a better one or over several, none over the scale, none a thin stretch
-    of a better one.
+    """Parts that can lie side by side: none over the scale or a better one, none a thin stretch of a better one.
 
     Parameters
     ----------
@@ -284,9 +283,6 @@ def standing_apart(outlines: Sequence[Outline], scale_px: Array) -> list[Outline
             continue
         if any(_overlap(zone, other) > MOST_OVERLAP for other in zones):
             continue
-        middles = [other.mean(axis=0) for other in zones]
-        if sum(cv2.pointPolygonTest(zone, (float(x), float(y)), False) >= 0 for x, y in middles) > 1:
-            continue  # several parts taken as one
         kept.append(outline)
         zones.append(zone)
     return [o for i, o in enumerate(kept) if not any(_stretch_of(o, clearer) for clearer in kept[:i])]

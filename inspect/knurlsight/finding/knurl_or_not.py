@@ -26,7 +26,7 @@ ROWS_ACROSS = 240.0
 FLAT_GAIN = -0.3  # knurls on path-traced photos: -0.25 and more
 LEAST_AXIAL_SHARE = 0.1  # brushed lines and grain: up to 0.3 by chance
 CLEAR_AXIAL_SHARE = 0.32  # straight knurls: 0.37 and more
-CLEAR_GAIN = 0.5  # as round as this no grain is, however faint beside a cloth that the zone runs out to
+CLEAR_GAIN = 0.5  # squares whose zone takes in some cloth: 0.76 and more; a turned bar of so small a share: 0
 ROUND_GAIN = 0.2  # surely round: a cloth beneath may by chance be as fine as the knurl
 GOES_ON = 0.3  # of the share inside: so much of the same lines beyond both edges, and the edges are none
 NEAR_EDGE, FAR_EDGE = 0.07, 0.3  # of the width: where beyond the edges is looked
@@ -182,7 +182,7 @@ def no_knurl(round_: Roundness | None, counts: Sequence[float], *, crossed: bool
         return NOT_ROUND
     if max(counts) - min(counts) > MOST_UNLIKE * max(counts):
         return NOT_ROUND
-    if not crossed and len(counts) == 1 and round_.axial and round_.share < CLEAR_AXIAL_SHARE:
+    if not crossed and round_.axial and round_.share < CLEAR_AXIAL_SHARE:
         return NOT_ROUND
     # the harmonic of a square's or a sharp crest's lines, or every second one, is the same pattern
     likely = [abs(np.log(n / (k * round_.teeth))) for n in counts for k in (0.5, 1, 2)]

@@ -574,7 +574,7 @@ def _levelled(camera: Camera, edges: Array, u_skew_px: tuple[float, float]) -> A
     known less well gives way more.
     """
     apart = edges[1] - edges[0]
-    _, across, _ = _directions(edges)
+    across, _ = _frame(edges)
     taper = float((apart[1] - apart[0]) @ across)
     variances = np.square(u_skew_px)
     usual = _usual_taper(camera, edges) ** 2
@@ -590,27 +590,26 @@ def _levelled(camera: Camera, edges: Array, u_skew_px: tuple[float, float]) -> A
 
 def _u_turn(camera: Camera, edges: Array, u_skew_px: tuple[float, float]) -> float:
     """Standard uncertainty of the axis's direction in the photo, rad: of two edges that must nearly be parallel."""
-    _, _, length = _directions(edges)
+    _, length = _frame(edges)
     # rows: both edges, and that parts usually lie level; columns: common skew and taper
     rows = np.array([[1.0, -0.5], [1.0, 0.5], [0.0, 1.0]])
     rows /= np.array([*np.maximum(u_skew_px, 1e-6), _usual_taper(camera, edges)])[:, None]
     return float(np.sqrt(np.linalg.inv(rows.T @ rows)[0, 0]) / length)
 
 
-def _directions(edges: Array) -> tuple[Array, Array, float]:
-    """Unit vectors (2,) along and across a part, and the length of its edges."""
+def _frame(edges: Array) -> tuple[Array, float]:
+    """Unit vector (2,) across a part, and the length of its edges, px."""
     along = (edges[:, 1] - edges[:, 0]).mean(axis=0)
     length = float(np.hypot(*along))
-    along = along / length
-    return along, np.array([-along[1], along[0]]), length
+    return np.array([-along[1], along[0]]) / length, length
 
 
 def _usual_taper(camera: Camera, edges: Array) -> float:
     """By how much the width of a part usually changes from end to end, standard, px."""
-    _, across, length = _directions(edges)
+    across, length = _frame(edges)
     width = float(np.abs((edges[1] - edges[0]) @ across).mean())
     distance = 2 * camera.focal_px / width  # in radii, near enough
-    return width * (2 * length / width) / distance * USUAL_TIP_RAD
+    return 2 * length / distance * USUAL_TIP_RAD
 
 
 def _span(camera: Camera, cylinder: Cylinder, edges: Array) -> tuple[float, float]:

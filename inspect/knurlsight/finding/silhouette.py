@@ -219,25 +219,32 @@ def _line_of_most(x: Array, y: Array, length: float) -> tuple[Array, NDArray[np.
     lie apart across it by chance, standard.
 
     Where a part is as dark as what lies behind it, or a shadow ends beside it, half of an edge may be read anywhere. So
-    it begins with the line that has half of the points nearest to it (Rousseeuw 1984, least median of squares); other
-    directions that have theirs nearly as near are its doubt.
+    it begins with the line that has a share of the points nearest to it, less than the half of the least median of
+    squares (Rousseeuw 1984); other directions that have theirs nearly as near are its doubt.
+
+    Parameters
+    ----------
+    x, y : (n,) arrays
+        Along and across the edge, px.
+    length : float
+        Of the edge, px.
     """
     skews = np.arange(-MOST_SKEW_PX, MOST_SKEW_PX + 1e-6, 0.5)
     rest = np.sort(y - (skews / length)[:, None] * x, axis=1)
-    half = max(3, int(NEAREST_SHARE * len(x)))
-    wide = rest[:, half:] - rest[:, : len(x) - half]
+    near = max(3, int(NEAREST_SHARE * len(x)))
+    wide = rest[:, near:] - rest[:, : len(x) - near]
     first = wide.argmin(axis=1)
     least = wide[np.arange(len(skews)), first]
     best = int(least.argmin())
-    fit = np.array([skews[best] / length, rest[best, first[best] : first[best] + half].mean()])
+    fit = np.array([skews[best] / length, rest[best, first[best] : first[best] + near].mean()])
     spread = float(least[best]) / 2 / NEAREST_SIGMA
     keep = np.abs(y - np.polyval(fit, x)) < 3 * max(spread, 0.3)
     for _ in range(3):
         fit = np.polyfit(x[keep], y[keep], 1)
-        rest_now = y - np.polyval(fit, x)
-        middle = float(np.median(rest_now[keep]))
-        spread = 1.4826 * float(np.median(np.abs(rest_now[keep] - middle)))
-        keep = np.abs(rest_now - middle) < 3 * max(spread, 0.3)
+        off = y - np.polyval(fit, x)
+        middle = float(np.median(off[keep]))
+        spread = 1.4826 * float(np.median(np.abs(off[keep] - middle)))
+        keep = np.abs(off - middle) < 3 * max(spread, 0.3)
     likely = ((least + FINEST_PX) / (least[best] + FINEST_PX)) ** (-len(x) / COLUMNS_TO_A_FACT)
     u_skew = float(np.sqrt((likely * (skews - fit[0] * length) ** 2).sum() / likely.sum()))
     return fit, keep, u_skew

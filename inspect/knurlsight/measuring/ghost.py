@@ -90,7 +90,7 @@ def ghosts_of(found: Fit, sight: Sightlines) -> tuple[Ghost, ...]:
 def agreed(one: tuple[Ghost, ...], other: tuple[Ghost, ...]) -> tuple[Ghost, ...]:
     """The verdicts of two readings of the same families, each folded on lines of its own: the mean of their log odds.
 
-    A fit whose lines drift against the true ones can feign a second track; one that is there shows in both.
+    A fit whose lines drift against the true ones can feign a second track, where the other shows none.
     """
     return tuple(_both(a, b) for a, b in zip(one, other, strict=True))
 
@@ -106,8 +106,9 @@ def _both(a: Ghost, b: Ghost) -> Ghost:
     mean = (a.log_odds + b.log_odds) / 2
     if mean < CLEAN_BELOW:
         return replace(CLEAN, log_odds=mean)
-    seen = [g for g in (a, b) if g.present]
-    return replace(seen[0] if mean >= PRESENT_ABOVE else UNSURE, log_odds=mean)
+    if mean < PRESENT_ABOVE:
+        return replace(UNSURE, log_odds=mean)
+    return replace(a if a.present else b, log_odds=mean)
 
 
 def _ghost(phases: Phases, found: Fit, family: int) -> Ghost:
