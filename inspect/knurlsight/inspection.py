@@ -26,6 +26,7 @@ from knurlsight.faults.causes import Cause, causes_of
 from knurlsight.faults.figure_faults import with_figure_faults
 from knurlsight.finding.knurl_or_not import surely_round
 from knurlsight.finding.outline import find_parts
+from knurlsight.finding.side_by_side import Each, in_turn
 from knurlsight.joining.repeats import join_repeats
 from knurlsight.measuring.measure import measure_part
 from knurlsight.measuring.trace import zone_corners
@@ -204,7 +205,7 @@ def camera_of(photo: Photo, request: ScaleRequest) -> Camera:
 
 
 def scale_and_parts(
-    photo: Photo, request: ScaleRequest, camera: Camera, most: int | None
+    photo: Photo, request: ScaleRequest, camera: Camera, most: int | None, each: Each = in_turn
 ) -> tuple[Reading | None, str, tuple[Outline, ...]]:
     """The scale, or why there is none, and the parts, the clearest first.
 
@@ -218,10 +219,10 @@ def scale_and_parts(
     if request.photo is None and marked and not any(isinstance(w, PinWord) for w in words):
         reading, no_scale = read_scale(photo, request, ())
         if reading is not None:
-            outlines = find_parts(photo, camera, most, avoid=covered_px(reading))
+            outlines = find_parts(photo, camera, most, covered_px(reading), each)
             if outlines:
                 return reading, no_scale, outlines
-    outlines = find_parts(photo, camera, most)
+    outlines = find_parts(photo, camera, most, (), each)
     if reading is not None:
         outlines = tuple(o for o in outlines if surely_round(photo.grey, o))
         if not outlines:

@@ -76,21 +76,6 @@ class Tally:
     missed: list[str] = field(default_factory=list)
 
 
-def setup_of(truth: dict[str, Any], part: dict[str, Any]) -> Any:
-    """The setup and limits of the truth file."""
-    from knurlsight.setup_math.setup import setup_from_text
-
-    asked, t = part["setup"], truth["tolerances"]
-    return setup_from_text(
-        f'[part]\noutside_diameter = "{asked["od_mm"]} mm"\n[pattern]\nform = "{asked["form"]}"\n'
-        f'normal_pitch = "{asked["wheel_pitch_mm"]} mm"\nhelix = "{asked["helix_deg"]} deg"\n'
-        f'[tolerance]\npitch = "{t["pitch_pct"]} %"\nhelix = "{t["helix_deg"]} deg"\n'
-        f"form_fill = {t['form_fill_min']}\nbalance = {t['family_depth_ratio_min']}\n"
-        f'run_in = "{t["run_in_mm_max"]} mm"\n'
-        f'pitch_drift = "{t["pitch_drift_pct_max"]} %"\ndamage_area = "{t["damage_area_pct_max"]} %"\n'
-    )
-
-
 def wanted_kinds(part: dict[str, Any]) -> set[str]:
     """Kinds of the table of causes that are there, by the truth."""
     kinds = {KINDS[f] for f in part["faults"]}
@@ -106,26 +91,9 @@ def found_faults(photo: Any, truth: dict[str, Any], index: int) -> Any:
     from knurlsight.setup_math.expected import expectation
     from knurlsight.setup_math.limits import limits
     from knurlsight.verdict import judge
-    from photoscale.quantity import Quantity
-    from photoscale.scene import CylinderScale
-    from true_outline import true_outline
+    from true_outline import true_outline, true_scale, true_setup
 
-    part = truth["parts"][index]
-    outline = true_outline(truth, index)
-    radius = (part.get("crest_envelope_od_mm") or part["od_mm"]) / 2
-    scale = CylinderScale(
-        camera=outline.camera,
-        cylinder=outline.cylinder.scaled(radius),
-        outside_diameter=Quantity(2 * radius, 0.01, "mm"),
-        mm_per_px=Quantity(part["mm_per_px_axial"], 1e-5, "mm"),
-        distance_mm=None,
-        u_scale_rel=0.001,
-        u_width_rel=0.001,
-        budget=(),
-        source="truth",
-        notes=(),
-    )
-    setup = setup_of(truth, part)
+    outline, scale, setup = true_outline(truth, index), true_scale(truth, index), true_setup(truth, index)
     basis = expectation(setup)
     pattern = measure_part(photo, outline, scale, basis.pattern)
     if not pattern.families:

@@ -8,8 +8,9 @@ import shutil
 import subprocess
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import BrokenExecutor, Future, ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import made_patterns as made
@@ -25,7 +26,10 @@ from knurlsight.batch.rows import read_done, rows_in
 from knurlsight.batch.tray import standing_apart
 from knurlsight.batch.tray_places import places
 from knurlsight.errors import KnurlsightError, OutputError
+from knurlsight.finding.outline import find_parts
 from knurlsight.setup_math.setup import setup_from_text
+from photoscale.photo import load_photo
+from photoscale.words import parse_scale
 from PIL import Image
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -304,9 +308,6 @@ def test_rows_read_back(tmp_path):
 
 
 def test_parts_measured_side_by_side_come_out_the_same(monkeypatch):
-    from photoscale.photo import load_photo
-    from photoscale.words import parse_scale
-
     tray_of(monkeypatch, [made.pattern(), made.nothing(), made.pattern()])
     request = inspection.ScaleRequest(parse_scale("od:20mm"))
     photo = load_photo(PHOTO)
@@ -314,6 +315,44 @@ def test_parts_measured_side_by_side_come_out_the_same(monkeypatch):
         threads = tray.inspect_tray(photo, None, request, executor)
     turns = tray.inspect_tray(photo, None, request)
     assert [(p.id, p.verdict, p.reasons) for p in threads.parts] == [(p.id, p.verdict, p.reasons) for p in turns.parts]
+
+
+class Ended:
+    """An executor whose workers were ended from outside, `late` only once the work was handed out."""
+
+    def __init__(self, *, late):
+        self.late = late
+
+    def submit(self, work, /, *inputs):
+        if not self.late:
+            raise BrokenExecutor
+        ended = Future()
+        ended.set_exception(BrokenExecutor())
+        return ended
+
+
+def test_parts_are_found_side_by_side_as_in_turn():
+    photo = load_photo(PHOTO)
+    camera = inspection.camera_of(photo, inspection.ScaleRequest())
+    with ThreadPoolExecutor(2) as executor:
+        beside = find_parts(photo, camera, each=partial(tray.side_by_side, executor))
+    turns = find_parts(photo, camera)
+    assert len(turns) == len(beside) == 1
+    assert np.array_equal(turns[0].edges_px, beside[0].edges_px)
+
+
+@pytest.mark.parametrize("things", [[], [3], list(range(30))])
+@pytest.mark.parametrize("executor", [Ended(late=True), Ended(late=False), ThreadPoolExecutor(2)])
+def test_what_is_done_side_by_side_keeps_its_order_whatever_becomes_of_the_workers(executor, things):
+    assert tray.side_by_side(executor, abs, things) == things
+
+
+@pytest.mark.parametrize("late", [True, False])
+def test_a_tray_outlives_its_workers(late, monkeypatch):
+    tray_of(monkeypatch, [made.pattern()])
+    request = inspection.ScaleRequest(parse_scale("od:20mm"))
+    whole = tray.inspect_tray(load_photo(PHOTO), None, request, Ended(late=late))
+    assert "ended from outside" in whole.parts[0].reasons[0]
 
 
 def test_workers_measure_the_same_as_one_process(tmp_path, capsys):

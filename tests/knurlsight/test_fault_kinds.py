@@ -63,7 +63,7 @@ def lit(sight: Sightlines, knurl: Knurl, seed: int, add=0.0, shares=None) -> Sig
 
 def fitted(knurl: Knurl, sight: Sightlines) -> Fit:
     cells = cells_for(sight, knurl.families[0].pitch)
-    return Fit(knurl, 0.1, (), np.zeros((0, 0)), cells)
+    return Fit(knurl, 0.1, 0.1, (), np.zeros((0, 0)), cells)
 
 
 def moved(sight: Sightlines, turns: np.ndarray) -> Sightlines:

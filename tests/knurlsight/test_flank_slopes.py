@@ -6,10 +6,21 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from knurlsight.measuring.flank_fit import Cells, Patch, get, put, unexplained
+from knurlsight.measuring.flank_fit import (
+    DEAR_SHADING,
+    FREE_SHADING,
+    Cells,
+    Patch,
+    fit,
+    get,
+    put,
+    shape_of,
+    unexplained,
+)
 from knurlsight.measuring.flank_slopes import slopes
 from knurlsight.measuring.flanks import Grooves, Knurl, View, kinds
 from knurlsight.measuring.sightlines import Sightlines, sightlines
+from knurlsight.measuring.start import free_names
 from photoscale.camera import Camera
 from photoscale.cylinder import Cylinder
 
@@ -25,6 +36,7 @@ KNURLS = {
     "ghost": Knurl("raised", (replace(RIGHT, ghost=0.4, offset=0.45), LEFT), 91.0, 1.1),
     "ghosts": Knurl("recessed", tuple(replace(g, ghost=0.5, offset=0.4) for g in (RIGHT, LEFT)), 91.0, 1.1),
 }
+TIED_PAIR = Knurl("raised", (RIGHT, replace(LEFT, around=RIGHT.around)), 92.0, 1.2)
 
 
 def patch() -> Sightlines:
@@ -72,3 +84,42 @@ def test_long_cells_are_solved_like_short_ones():
     left = float((weight * (target - light @ shares) ** 2).sum())
     assert whole.solve(knurl).left == pytest.approx(left, rel=1e-4)
     assert unexplained(knurl, SIGHT, Cells(1, 1)) == pytest.approx(left / float((weight * target**2).sum()), rel=1e-4)
+
+
+@pytest.mark.parametrize("shading", [FREE_SHADING, 20 * DEAR_SHADING])
+def test_pulls_lead_down_the_cost_with_the_price_of_the_light(shading):
+    knurl = TIED_PAIR
+    names = ((0, "phase"), (1, "along"), (-1, "around"))
+    light = np.random.default_rng(5).normal(size=13).astype(np.float32)[:, None, None]
+    drawn = (light * kinds(put(knurl, {(0, "phase"): 0.16, (1, "along"): 4.92, (-1, "around"): 8.65}), SIGHT)).sum(
+        axis=0
+    )
+    cut = Patch(replace(SIGHT, brightness=np.asarray(drawn, np.float32)), Cells(6, 2), shading)
+
+    def cost(at):
+        solved = cut.solve(at)
+        return solved.left + solved.price
+
+    pulls = cut.solve(knurl, names).pulls.sum(axis=0)
+    for name, pull in zip(names, pulls, strict=True):
+        step, here = 2e-3, get(knurl, name)
+        rise = (cost(put(knurl, {name: here + step})) - cost(put(knurl, {name: here - step}))) / (2 * step)
+        scale = 0.03 * np.abs(pulls).max() * 2
+        assert rise == pytest.approx(-2 * pull, rel=0.15, abs=scale), name
+
+
+def test_dear_shading_explains_less_of_the_same():
+    knurl = KNURLS["raised"]
+    free, dear = (Patch(SIGHT, Cells(6, 2), price).solve(knurl) for price in (FREE_SHADING, 20 * DEAR_SHADING))
+    assert dear.left > free.left
+    assert np.abs(dear.light[:, 5:]).mean() < 0.5 * np.abs(free.light[:, 5:]).mean()
+
+
+def test_the_shape_is_fitted_with_the_counts_held():
+    names = free_names(TIED_PAIR, tied=True)
+    counted = fit(TIED_PAIR, SIGHT, Cells(6, 2), names, steps=2, shading=DEAR_SHADING)
+    shaped = shape_of(counted, SIGHT)
+    assert [g.around for g in shaped.knurl.families] == [g.around for g in counted.knurl.families]
+    assert shaped.unexplained < counted.unexplained
+    assert shaped.names == names
+    assert shaped.u((-1, "around")) == counted.u((-1, "around"))

@@ -19,6 +19,7 @@ from photoscale.reading import Reading, each_reading
 from knurlsight.batch.tray_file import TrayFile
 from knurlsight.batch.tray_places import place_key, placed, places, places_px
 from knurlsight.bug_report import bug_words
+from knurlsight.finding.side_by_side import in_turn
 from knurlsight.inspection import (
     Absent,
     Inspection,
@@ -47,6 +48,8 @@ THIN_STRETCH = 0.6
 #: Parts of one setup are alike; one that looks so much thinner or thicker is not the part, or only a piece of it.
 MOST_UNLIKE = 1.3
 LEAST_ALIKE = 4
+#: In so many at most, what is done with each of many things goes to workers.
+PIECES = 8
 
 UNCERTAIN = (
     "which place each part has cannot be told: the parts fit the tray file in more than one way or in none; fill the "
@@ -90,7 +93,7 @@ def inspect_tray(
     scale : ScaleRequest, optional
         One scale serves all parts; each gets its own correction for height and distance.
     executor : Submits, optional
-        Measures parts side by side; without one they are measured in turn.
+        Finds and measures parts side by side; without one this is done in turn.
     tray : TrayFile, optional
         Names the places; without it names follow rows and order.
     each : callable
@@ -99,7 +102,8 @@ def inspect_tray(
     request = scale or ScaleRequest()
     basis = expectation(setup) if setup is not None else None
     camera = camera_of(photo, request)
-    reading, no_scale, found = scale_and_parts(photo, request, camera, most=None)
+    each_of = in_turn if executor is None else partial(side_by_side, executor)
+    reading, no_scale, found = scale_and_parts(photo, request, camera, None, each_of)
     drawn_px = marks_px(reading) if reading is not None and request.photo is None else np.empty((0, 2))
     outlines = standing_apart(found, drawn_px)
     named, doubts = name_parts(outlines, reading, setup, tray)
@@ -214,6 +218,20 @@ def unlike(outlines: Sequence[Outline]) -> list[str]:
     ]
 
 
+def side_by_side(executor: Submits, work: Callable[[Any], Any], things: Sequence[Any], /) -> list[Any]:
+    """What the work makes of each thing, done in pieces: each piece is sent what the work needs but once."""
+    pieces = [things[i::PIECES] for i in range(min(len(things), PIECES))]
+    try:
+        futures = [executor.submit(in_turn, work, piece) for piece in pieces]
+        results = [future.result() for future in futures]
+    except BrokenExecutor:  # a worker was ended from outside
+        return in_turn(work, things)
+    done: list[Any] = [None] * len(things)
+    for i, result in enumerate(results):
+        done[i::PIECES] = result
+    return done
+
+
 def _all_parts(
     inspect_one: Callable[[Named], PartInspection],
     named: Sequence[Named],
@@ -230,7 +248,7 @@ def _all_parts(
         for number, one in enumerate(named):
             keep(number, inspect_one(one))
     else:
-        futures = {executor.submit(inspect_one, one): number for number, one in enumerate(named)}
+        futures = {_submitted(executor, inspect_one, one): number for number, one in enumerate(named)}
         for future in as_completed(futures):
             number = futures[future]
             try:
@@ -238,6 +256,15 @@ def _all_parts(
             except BrokenExecutor:
                 keep(number, _not_measured(named[number], "a worker was ended from outside while it measured the tray"))
     return [done[number] for number in range(len(named))]
+
+
+def _submitted(executor: Submits, work: Callable[[Any], Any], thing: Any) -> Future[Any]:
+    try:
+        return executor.submit(work, thing)
+    except BrokenExecutor as e:  # since before
+        failed: Future[Any] = Future()
+        failed.set_exception(e)
+        return failed
 
 
 def _inspect_one(

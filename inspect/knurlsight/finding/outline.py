@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations, product
 
 import cv2
@@ -23,6 +24,7 @@ from knurlsight.finding.knurl_or_not import roundness
 from knurlsight.finding.profile import part_profile
 from knurlsight.finding.repeating import repeating_patches
 from knurlsight.finding.shadow import HIDDEN, Shadow, shadows_beside
+from knurlsight.finding.side_by_side import Each, in_turn
 from knurlsight.finding.silhouette import Edge, EdgeCandidate, edge_candidates, refine_edge, sample
 from knurlsight.finding.texture import Patch, pyramid, texture_patches
 from knurlsight.finding.tips import tips
@@ -129,7 +131,7 @@ class Guess:
 
 
 def find_parts(
-    photo: Photo, camera: Camera, most: int | None = None, avoid: Sequence[Array] = ()
+    photo: Photo, camera: Camera, most: int | None = None, avoid: Sequence[Array] = (), each: Each = in_turn
 ) -> tuple[Outline, ...]:
     """All knurled parts of a photo, the clearest first; empty when there is none.
 
@@ -142,37 +144,43 @@ def find_parts(
         Stop after so many parts.
     avoid : sequence of (k, 2) arrays
         Corners px of what is known to be no part: a card, a rule.
+    each : callable
+        Looks at patches and guesses, which is most of the work where there are many.
     """
     sizes = pyramid(photo.grey)
     contrasty = _free(texture_patches(photo.grey), avoid)[: MOST_PATCHES if most == 1 else 6 * MOST_PATCHES]
-    ranked = _ranked(sizes, camera, contrasty, ALONE)
+    ranked = _ranked(sizes, camera, contrasty, ALONE, each)
     everything = [g for _, g in ranked]
-    contenders = [(w, _settled(sizes, camera, g, everything, ALONE)) for w, g in _contenders(ranked, most)]
-    ranked = sorted((_looked_at(photo.grey, camera, w, g) for w, g in contenders), key=lambda i: -i[0])
+    settle = partial(_settled, sizes, camera, everything, ALONE)
+    look = partial(_looked_at, photo.grey, camera)
+    ranked = sorted(each(look, each(settle, _contenders(ranked, most))), key=lambda i: -i[0])
     kept = _outlines(photo.grey, camera, ranked, most, avoid, ())
     if most == 1:
         return kept
     # parts that touch, or whose ends are as bright: by where lines are even. Parts of one tray are alike in width;
     # grain, shadows, threads and several parts taken as one are not, and do not stand in their way
-    even = _ranked(sizes, camera, _free(repeating_patches(photo.grey), avoid)[: 6 * MOST_PATCHES], AMONG_MANY)
+    patches = _free(repeating_patches(photo.grey, each), avoid)[: 6 * MOST_PATCHES]
+    even = _ranked(sizes, camera, patches, AMONG_MANY, each)
     everything = [g for _, g in even]
     usual = float(np.median([*(_width(o) for o in kept), *(g.width_px for g in everything)] or [0.0]))
     solid = tuple(o for o in kept if usual / ALIKE < _width(o) < usual * ALIKE)
     taken = [zone_corners(o) for o in solid]
-    contenders = [
-        (w, _settled(sizes, camera, g, everything, AMONG_MANY))
+    apart = [
+        (w, g)
         for w, g in _contenders(even, most)
         if not any(_inside(g.edges.mean(axis=(0, 1)), corners) for corners in taken)
     ]
     contenders = [
-        (w, g) for w, g in _different(contenders) if g.evidence > CLEAR_EDGES and not _holds_two(g, everything)
+        (w, g)
+        for w, g in _different(each(partial(_settled, sizes, camera, everything, AMONG_MANY), apart))
+        if g.evidence > CLEAR_EDGES and not _holds_two(g, everything)
     ]
     contenders = [(w, g) for w, g in contenders if usual / ALIKE < g.width_px < usual * ALIKE]
-    ranked = sorted((_looked_at(photo.grey, camera, w, g) for w, g in contenders), key=lambda i: -i[0])
+    ranked = sorted(each(look, contenders), key=lambda i: -i[0])
     found = _outlines(photo.grey, camera, ranked, most, avoid, solid)
     found = (*found, *(o for o in kept if not usual / ALIKE < _width(o) < usual * ALIKE))
     width = _common_width(found)
-    return found if width is None else tuple(_as_usual(photo.grey, sizes, camera, o, width) for o in found)
+    return found if width is None else tuple(each(partial(_as_usual, photo.grey, sizes, camera, width), found))
 
 
 def _common_width(outlines: Sequence[Outline]) -> float | None:
@@ -184,7 +192,7 @@ def _common_width(outlines: Sequence[Outline]) -> float | None:
 
 
 def _as_usual(
-    grey: NDArray[np.uint8], sizes: tuple[NDArray[np.uint8], ...], camera: Camera, outline: Outline, usual: float
+    grey: NDArray[np.uint8], sizes: tuple[NDArray[np.uint8], ...], camera: Camera, usual: float, outline: Outline
 ) -> Outline:
     """An outline that is a little off the usual width of a tray's parts, looked at once more: are there edges as usual?
 
@@ -214,17 +222,19 @@ def _width(outline: Outline) -> float:
 
 
 def _ranked(
-    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, patches: Sequence[Patch], reach: Reach
+    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, patches: Sequence[Patch], reach: Reach, each: Each
 ) -> list[tuple[float, Guess]]:
     """The likeliest guess of each patch that has any worth, the best first."""
-    ranked: list[tuple[float, Guess]] = []
-    for patch in patches:
-        guess = best_guess(sizes, camera, patch, reach)
-        if guess is not None:
-            worth = worth_of(sizes[0], camera, guess)
-            if worth > 0:
-                ranked.append((worth, guess))
-    return sorted(ranked, key=lambda item: -item[0])
+    guesses = [g for g in each(partial(_likeliest, sizes, camera, reach), patches) if g is not None]
+    return sorted(guesses, key=lambda item: -item[0])
+
+
+def _likeliest(
+    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, reach: Reach, patch: Patch
+) -> tuple[float, Guess] | None:
+    guess = best_guess(sizes, camera, patch, reach)
+    worth = worth_of(sizes[0], camera, guess) if guess is not None else 0.0
+    return (worth, guess) if guess is not None and worth > 0 else None
 
 
 def _outlines(
@@ -305,13 +315,18 @@ def _contenders(ranked: list[tuple[float, Guess]], most: int | None) -> list[tup
 
 
 def _settled(
-    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, guess: Guess, everything: list[Guess], reach: Reach
-) -> Guess:
+    sizes: tuple[NDArray[np.uint8], ...],
+    camera: Camera,
+    everything: list[Guess],
+    reach: Reach,
+    contender: tuple[float, Guess],
+) -> tuple[float, Guess]:
     """The best pair of edges for the part that a guess lies on.
 
     A lit strip along a part makes a patch, and a guess, of its own. Of all guesses on the same part the one that
     explains most is taken, and looked at once more from its own middle.
     """
+    worth, guess = contender
     best = max((g for g in everything if _same_part(guess, g)), key=lambda g: g.score)
     for _ in range(MOST_GROWTHS):
         along = (best.edges[:, 1] - best.edges[:, 0]).mean(axis=0)
@@ -319,9 +334,9 @@ def _settled(
         again = _guesses(sizes, camera, middle, along / np.hypot(*along), best.length_px, 0.97 * best.width_px, reach)
         better = _outermost([best, *(g for g in again if _same_pattern(best, g) or _grown(best, g))])
         if better.score <= best.score + LEAST_BETTER:
-            return better
+            return worth, better
         best = better
-    return best
+    return worth, best
 
 
 def _outermost(guesses: list[Guess]) -> Guess:
@@ -377,8 +392,9 @@ def _same_part(a: Guess, b: Guess) -> bool:
     return bool(abs(apart @ across) < 0.5 * wider and abs(apart @ along_b) < 0.5 * longer)
 
 
-def _looked_at(grey: NDArray[np.uint8], camera: Camera, worth: float, guess: Guess) -> tuple[float, Guess]:
+def _looked_at(grey: NDArray[np.uint8], camera: Camera, contender: tuple[float, Guess]) -> tuple[float, Guess]:
     """Worth once the flank model has had a look: the definite test, and the dearest."""
+    worth, guess = contender
     zone = zone_of(grey, camera, guess.cylinder, guess.span_z)
     if zone is None:
         return 0.0, guess

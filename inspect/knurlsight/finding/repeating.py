@@ -18,6 +18,7 @@ import scipy.ndimage
 import scipy.sparse
 from numpy.typing import NDArray
 
+from knurlsight.finding.side_by_side import Each, in_turn
 from knurlsight.finding.texture import Patch, overlap
 
 Array = NDArray[np.float64]
@@ -34,6 +35,7 @@ FEWEST_TILES = 6
 SQUARE_DEG = 12.0  # two families so near a right angle may be axial lines and rings
 SHRINKS = (1, 2, 4, 8)
 LEAST_SIDE_PX = 120
+ROWS_AT_ONCE = 16  # of tiles, in one piece of work
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,7 @@ class Tiles:
     peaks: NDArray[np.complex128]
 
 
-def repeating_patches(grey: NDArray[np.uint8]) -> tuple[Patch, ...]:
+def repeating_patches(grey: NDArray[np.uint8], each: Each = in_turn) -> tuple[Patch, ...]:
     """Patches of even texture, the largest first; one for every direction that the axis may have."""
     found: list[tuple[float, Patch]] = []
     for shrink in SHRINKS:
@@ -60,7 +62,7 @@ def repeating_patches(grey: NDArray[np.uint8]) -> tuple[Patch, ...]:
             break
         h, w = grey.shape
         small = cv2.resize(grey, (w // shrink, h // shrink), interpolation=cv2.INTER_AREA) if shrink > 1 else grey
-        tiles = tiles_of(np.asarray(small, np.uint8))
+        tiles = tiles_of(np.asarray(small, np.uint8), each)
         for member in _alike(tiles):
             found += [(float(tiles.share[member].sum()) * shrink**2, p) for p in _patches(tiles, member, shrink)]
     found.sort(key=lambda item: -item[0])
@@ -71,8 +73,16 @@ def repeating_patches(grey: NDArray[np.uint8]) -> tuple[Patch, ...]:
     return tuple(kept)
 
 
-def tiles_of(grey: NDArray[np.uint8]) -> Tiles:
+def tiles_of(grey: NDArray[np.uint8], each: Each = in_turn) -> Tiles:
     """The strongest peaks of every tile of a photo."""
+    rows = (grey.shape[0] - TILE) // STEP + 1
+    firsts = range(0, rows, ROWS_AT_ONCE)
+    bands = [grey[i * STEP : (min(i + ROWS_AT_ONCE, rows) - 1) * STEP + TILE] for i in firsts]
+    done = each(_band, bands)
+    return Tiles(np.concatenate([t.share for t in done]), np.concatenate([t.peaks for t in done], axis=1))
+
+
+def _band(grey: NDArray[np.uint8]) -> Tiles:
     log = np.log(np.arange(256, dtype=np.float32) + 12)[grey]
     view = np.lib.stride_tricks.sliding_window_view(log, (TILE, TILE))[::STEP, ::STEP]
     window = np.hanning(TILE + 2)[1:-1].astype(np.float32)

@@ -6,7 +6,8 @@ and only the borders between the kinds carry information. What remains (tooth co
 angle, blur) is fitted (`flank_fit`).
 
 Learnt on path-traced photos with their true outline (errors of N, median / 95th percentile):
-constant brightness per flank 0.9 / 2 %; linear in depth 0.3 / 1.3 %; linear and square 0.2 / 1.0 %. Without the
+constant brightness per flank 0.9 / 2 %; linear in depth 0.3 / 1.3 %; linear and square 0.2 / 1.0 %, and what their
+price does stands in DEVELOPERS.md. Without the
 lines of sight 4 %. Arc ±60° beats ±48° and ±55°; 14 samples to a pitch do as well as 24. Clipped highlights
 stay in: where they end is a border too. The profile angle runs to 100° and more if left free and takes N with it by
 0.3 %, so it is held near 90° (DIN 82): a belief of 90 ± 4 gave 0.13 / 1.2 %, ± 2 0.10 / 1.0, ± 1 0.11 / 0.9,

@@ -30,7 +30,7 @@ import numpy as np
 from photoscale.quantity import Quantity
 
 from knurlsight.measuring.cell_reader import CellReading, read_cells
-from knurlsight.measuring.flank_fit import Fit, cells_for, fit, unexplained
+from knurlsight.measuring.flank_fit import DEAR_SHADING, Fit, cells_for, fit, shape_of, unexplained
 from knurlsight.measuring.flanks import Knurl
 from knurlsight.measuring.fold import Image, Phases, folded, phases_of
 from knurlsight.measuring.sightlines import Sightlines
@@ -189,5 +189,5 @@ def fit_with_ghosts(found: Fit, ghosts: tuple[Ghost, ...], sight: Sightlines) ->
             g if offset is None or ghost.ratio is None else replace(g, ghost=ghost.ratio.value, offset=offset)
             for g, ghost, offset in zip(knurl.families, ghosts, offsets, strict=True)
         )
-        tried.append(fit(replace(knurl, families=families), sight, cells, names, steps=8))
-    return replace(min(tried, key=lambda f: f.unexplained), rival=found.rival)
+        tried.append(fit(replace(knurl, families=families), sight, cells, names, steps=8, shading=DEAR_SHADING))
+    return replace(shape_of(min(tried, key=lambda f: f.cost), sight), rival=found.rival)

@@ -23,13 +23,12 @@ from knurlsight.finding.knurl_or_not import no_knurl, roundness
 from knurlsight.measuring.ends import ends_of
 from knurlsight.measuring.facets import read_facets
 from knurlsight.measuring.flank_fit import TIED, Fit
-from knurlsight.measuring.flank_fit import fit as refit
 from knurlsight.measuring.flanks import Crossing, Grooves
 from knurlsight.measuring.ghost import Ghost, agreed, doubted, fit_with_ghosts, ghosts_of
 from knurlsight.measuring.hough import hough_family
 from knurlsight.measuring.sightlines import Image, Sightlines, sightlines
 from knurlsight.measuring.spectrum import peaks_of, power_of, spectrum_of
-from knurlsight.measuring.start import fit_hypothesis, free_names, hypotheses
+from knurlsight.measuring.start import fit_hypothesis, hypotheses
 from knurlsight.measuring.unfit import unfit
 from knurlsight.measuring.unroll import unroll
 from knurlsight.measuring.zone import Zone, zone_of
@@ -61,11 +60,11 @@ NO_KNURL = "what is there does not repeat as a knurl does: show the knurled part
 
 # what light and an idealised profile still do to the model, as relative standard uncertainties; the photo's own scatter
 # comes on top. Path-traced photos, camera and outline given; for all but pairs see `facets`.
-MODEL_AROUND = {"pair": 0.0065, "single": 0.007, "straight": 0.007}
+MODEL_AROUND = {"pair": 0.0065, "single": 0.007, "straight": 0.0085}
 MODEL_ALONG = 0.0016
-MOST_SHADING_SHIFT = 0.025
+MODEL_TURNS = 0.014  # by which lines seem displaced over the length that is seen; 232 synthetic diamonds
 ARC_LEVER = 1.6  # tan 60° / (60° in rad), the arc fitted
-MODEL_FILL = {"pair": 0.08, "single": 0.15, "straight": 0.12}
+MODEL_FILL = {"pair": 0.1, "single": 0.15, "straight": 0.12}
 # where the model explains nearly all of raised diamonds (errors of 15 such: 0.033; of 30 to twice that limit: 0.1)
 MODEL_FILL_CLEAR, CLEAR_UNEXPLAINED = 0.05, 0.15
 MODEL_BALANCE = 0.07
@@ -156,11 +155,11 @@ def measure_part(
         found = agreed(found, ghosts_of(by_facets, sight))
         if _agreement(by_facets, surface) != AGREE:
             found = doubted(found)
-    fit, u_shading = _two_shadings(fit_with_ghosts(fit, found, sight), sight)
+    fit = fit_with_ghosts(fit, found, sight)
     read = by_facets or fit
     # rings show a square's ends, whatever the count round
     zone = _ended(photo, view, zone, read if len(fit.knurl.families) == 1 else fit, sight)
-    pattern = _pattern(outline, view, zone, read, sight, found, scale, surface, spectrum, px_per_pitch, u_shading)
+    pattern = _pattern(outline, view, zone, read, sight, found, scale, surface, spectrum, px_per_pitch)
     if _width_of(outline, scale).u_rel > WIDTH_IN_DOUBT:
         return pattern
     return with_faults(pattern, fit, sight, scale.cylinder.radius if scale is not None else None)
@@ -171,24 +170,6 @@ def _wanted_px(expected: ExpectedPattern | None, scale: CylinderScale | None) ->
     if expected is None or scale is None or not expected.families:
         return None
     return min(f.normal_pitch_mm for f in expected.families) / scale.mm_per_px.value
-
-
-def _two_shadings(fit: Fit, sight: Sightlines) -> tuple[Fit, float]:
-    """The fit with its count between those of two models of shading, and the doubt that this leaves, relative.
-
-    With brightness free to change with depth N comes out high by 0.3 % on average, with constant brightness by 0.2 %
-    and with a different scatter (path-traced photos with true outlines); their mean is better than either.
-    """
-    if len(fit.knurl.families) == 1 or not all(g.along and g.around for g in fit.knurl.families):
-        return fit, 0.0
-    names = free_names(fit.knurl, tied=TIED in fit.names)
-    flat = refit(replace(fit.knurl, shaded=False), sight, fit.cells, names, steps=6)
-    pairs = list(zip(fit.knurl.families, flat.knurl.families, strict=True))
-    means = tuple(replace(g, around=(g.around + h.around) / 2) for g, h in pairs)
-    apart = max((abs(g.around / h.around - 1) for g, h in pairs if h.around), default=0.0)
-    if apart > MOST_SHADING_SHIFT:
-        return fit, MOST_SHADING_SHIFT / 2
-    return replace(fit, knurl=replace(fit.knurl, families=means)), apart / 2
 
 
 def _by_facets(fit: Fit, sight: Sightlines) -> Fit | None:
@@ -374,7 +355,6 @@ def _pattern(
     surface: Surface,
     spectrum: Spectrum,
     px_per_pitch: float,
-    u_shading: float,
 ) -> Pattern:
     coarse = max(1.0, (10.0 / px_per_pitch) ** 1.5)  # blur eats the borders that fix the geometry
     near = view.cylinder.radius / view.cylinder.distance
@@ -387,7 +367,7 @@ def _pattern(
         u_pose = math.hypot(near / (1 - near**2) * view.camera.u_focal_rel, shorter)
     width = _width_of(outline, scale)
     families = tuple(
-        _family(fit, k, ghosts[k], scale, width, sight, coarse, u_shading, u_pose, outline.u_turn_rad)
+        _family(fit, k, ghosts[k], scale, width, sight, coarse, u_pose, outline.u_turn_rad)
         for k in range(len(fit.knurl.families))
     )
     families = tuple(sorted(families, key=lambda f: ("right", "left", "axial", "ring").index(f.hand)))
@@ -461,7 +441,6 @@ def _family(
     edges: Width,
     sight: Sightlines,
     coarse: float,
-    u_shading: float,
     u_pose: float,
     u_turn_rad: float,
 ) -> Family:
@@ -473,8 +452,11 @@ def _family(
     u_around = 0.0
     if g.around:
         own = fit.u(TIED) if tied else fit.u((k, "around"))
-        u_around = math.hypot(own / g.around, MODEL_AROUND[kind] * coarse, u_shading)
-    u_along = math.hypot(fit.u((k, "along")) / abs(g.along), MODEL_ALONG * coarse) if g.along else 0.0
+        u_around = math.hypot(own / g.around, MODEL_AROUND[kind] * coarse)
+    u_along = 0.0
+    if g.along:
+        turns = abs(g.along) * float(sight.z.max() - sight.z.min())
+        u_along = math.hypot(fit.u((k, "along")) / abs(g.along), MODEL_ALONG * coarse, MODEL_TURNS / turns)
     # what is measured, each with its own relative doubt; a library carries them into every figure (JCGM 100, 5.1), so
     # that what is divided out, such as the scale in a helix, drops out of the doubt too
     size = GTC.ureal(1.0, _finite(scale.u_scale_rel) if scale is not None else 0.0, label="scale")

@@ -7,7 +7,7 @@ straight down; the best few are fitted there, and the winner is followed outward
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -16,7 +16,20 @@ from numpy.typing import NDArray
 from photoscale.camera import Camera
 from photoscale.cylinder import Cylinder
 
-from knurlsight.measuring.flank_fit import BELIEFS, TIED, Cells, Fit, Patch, cells_for, fit, gain_of_freeing
+from knurlsight.measuring.flank_fit import (
+    BELIEFS,
+    DEAR_SHADING,
+    FREE_SHADING,
+    TIED,
+    Cells,
+    Fit,
+    Patch,
+    cells_for,
+    fit,
+    gain_of_freeing,
+    put,
+    shape_of,
+)
 from knurlsight.measuring.flanks import Crossing, Grooves, Knurl, Name
 from knurlsight.measuring.sightlines import Sightlines, sightlines
 from knurlsight.measuring.spectrum import Peak, peaks_of, power_of
@@ -27,12 +40,19 @@ RING_DEG = 84.0
 STEEPEST_DEG = 66.0
 PHASES = np.arange(8) / 8
 START_FILL = 0.75
+HALF_WITHIN = 0.035  # of its frequency a harmonic may stand off twice the first: roots are seen displaced
 LATTICE_ORDERS = 4
 LATTICE_TOLERANCE = 0.04  # of the power: pairs that explain so nearly as much count as equal
 UNUSUAL_COST = 1.12  # the way of crossing that nobody asked for has to explain this much more
 TIED_COST = 1.012  # a common count is kept up to this growth of the unexplained share
-LEADERS, INNER_KEPT, WIDE_KEPT = 3, 3, 2  # how many of the best go on
+LEADERS, INNER_KEPT, WIDE_KEPT, WHOLE_KEPT = 5, 4, 3, 2  # how many of the best go on
+STRAIGHT_LEADERS, STRAIGHT_INNER_KEPT, STRAIGHT_WIDE_KEPT = 3, 3, 2  # which have variants of their own
 INNER_STEPS, WIDE_STEPS, WHOLE_STEPS, FINE_STEPS = 6, 8, 6, 8  # most of a fit
+# a count a little higher and grooves a little shallower look nearly alike, so others are started beside the best:
+# by how much the count differs, and the fill
+BESIDE = ((-0.02, 0.92), (-0.02, 0.75))
+RIVAL_WITHIN, RIVALS_APART = 1.1, 0.002  # times the least cost; relative difference of their counts
+RIVAL_WEIGHT = 40.0  # power of the cost
 
 
 @dataclass(frozen=True)
@@ -54,7 +74,7 @@ def hypotheses(peaks: tuple[Peak, ...]) -> tuple[Hypothesis, ...]:
         rings = [p for p in peaks if p.steepness_deg > RING_DEG and p.power > 0.02 * first.power]
         similar = [p for p in rings if 0.5 < p.pitch / first.pitch < 2.0]
         if similar:
-            ring = max(similar, key=lambda p: p.power)
+            ring = _fundamental(sorted(similar, key=lambda p: -p.power))
             out.append(Hypothesis(((abs(first.around), 0.0), (0.0, ring.along)), ("raised", "recessed")))
         # a diamond's sum peak is axial as well: its two families stand at half the frequency around
         halves = _counterparts(usable, first)
@@ -144,11 +164,14 @@ def _grooves(peak: Peak) -> tuple[float, float]:
 def _fundamental(peaks: list[Peak]) -> Peak:
     """The strongest peak, or that of half its frequency when there is one: sharp crests make strong harmonics."""
     first = peaks[0]
+    # bands of light run along the axis; true halves had 0.15 and more there, false ones up to 0.065
+    weakest = 0.1 if first.steepness_deg < AXIAL_DEG else 0.02
     for p in peaks[1:]:
-        if (
-            abs(p.around - first.around / 2) < 0.06 * abs(first.around) + 0.3
-            and abs(p.along - first.along / 2) < 0.06 * abs(first.along) + 0.3
-            and p.power > 0.02 * first.power
+        # a wave and its opposite are one; that of lines along the axis stands on either side by chance
+        if p.power > weakest * first.power and any(
+            abs(side * p.around - first.around / 2) < HALF_WITHIN * abs(first.around) + 0.2
+            and abs(side * p.along - first.along / 2) < HALF_WITHIN * abs(first.along) + 0.2
+            for side in (-1, 1)
         ):
             return p
     return first
@@ -228,17 +251,17 @@ def fit_hypothesis(
     searched = {c: _phase_search(hypothesis, c, middle) for c in hypothesis.crossings}
     least = min(found[0][0] for found in searched.values())
     tried = [
-        f
+        optima
         for c, found in searched.items()
-        if found[0][0] < 1.6 * least and (f := _outwards([k for _, k in found], patches, beliefs)) is not None
+        if found[0][0] < 1.6 * least and (optima := _outwards([k for _, k in found], patches, beliefs))
     ]
     if not tried:
         return None
     usual = wanted or "raised"
-    tried.sort(key=lambda f: f.unexplained * (1.0 if f.knurl.crossing == usual else UNUSUAL_COST))
-    rival = tried[1].unexplained / tried[0].unexplained if len(tried) > 1 else float("inf")
-    best = _grow(tried[0].knurl, fine, cells_for(fine, pitch, straight=straight), beliefs, steps=FINE_STEPS)
-    return replace(best, rival=rival)
+    tried.sort(key=lambda f: f[0].cost * (1.0 if f[0].knurl.crossing == usual else UNUSUAL_COST))
+    rival = tried[1][0].cost / tried[0][0].cost if len(tried) > 1 else float("inf")
+    best = _between(tried[0], fine, cells_for(fine, pitch, straight=straight), beliefs)
+    return replace(shape_of(best, fine, beliefs), rival=rival)
 
 
 @dataclass(frozen=True)
@@ -254,26 +277,77 @@ class _Patches:
     straight: bool
 
 
-def _outwards(leaders: list[Knurl], patches: _Patches, beliefs: dict[str, tuple[float, float]] | None) -> Fit | None:
-    """Fit the leaders in the middle, the best of them wider, and the best of those over the whole patch."""
+def _outwards(leaders: list[Knurl], patches: _Patches, beliefs: dict[str, tuple[float, float]] | None) -> list[Fit]:
+    """Fit the leaders in the middle, the best of them wider, and the best of those over the whole patch.
+
+    These and what lies beside them at a price for shading, sorted by cost.
+    """
+    inner_kept, wide_kept = INNER_KEPT, WIDE_KEPT
     if patches.straight:
-        leaders = [variant for k in leaders for variant in _straight_variants(k)]
+        leaders = [variant for k in leaders[:STRAIGHT_LEADERS] for variant in _straight_variants(k)]
+        inner_kept, wide_kept = STRAIGHT_INNER_KEPT, STRAIGHT_WIDE_KEPT
     inner_cells = Cells(2, 1) if patches.straight else Cells(5, 1)
     grown = _best(
-        fit(k, patches.inner, inner_cells, free_names(k, shape=False), steps=INNER_STEPS, beliefs=beliefs)
+        fit(
+            k,
+            patches.inner,
+            inner_cells,
+            free_names(k, shape=False),
+            steps=INNER_STEPS,
+            beliefs=beliefs,
+        )
         for k in leaders
     )
     cells = cells_for(patches.wide, patches.pitch, straight=patches.straight)
-    wider = _best(_even(f.knurl, patches.wide, cells, beliefs, WIDE_STEPS) for f in grown[:INNER_KEPT])
+    wider = _best(_even(f.knurl, patches.wide, cells, beliefs, WIDE_STEPS, FREE_SHADING) for f in grown[:inner_kept])
     cells = cells_for(patches.coarse, patches.pitch, straight=patches.straight)
-    whole = _best(_even(f.knurl, patches.coarse, cells, beliefs, WHOLE_STEPS) for f in wider[:WIDE_KEPT])
-    return whole[0] if whole else None
+    whole = _best(_even(f.knurl, patches.coarse, cells, beliefs, WHOLE_STEPS, FREE_SHADING) for f in wider[:wide_kept])
+    if patches.straight:  # without shading
+        return whole
+    starts = [k for f in whole[:WHOLE_KEPT] for k in (f.knurl, *_beside(f.knurl))]
+    optima = (_even(k, patches.coarse, cells, beliefs, WHOLE_STEPS, DEAR_SHADING) for k in starts)
+    return sorted(optima, key=lambda f: f.cost)
+
+
+def _beside(knurl: Knurl) -> Iterator[Knurl]:
+    """Starts for the rivals of an optimum; none for straight lines, which have variants of their own."""
+    if not knurl.has_shading:
+        return
+    for more, fill in BESIDE:
+        families = (replace(g, around=g.around * (1 + more), fill=fill) for g in knurl.families)
+        yield replace(knurl, families=tuple(families))
+
+
+def _between(optima: list[Fit], sight: Sightlines, cells: Cells, beliefs: dict[str, tuple[float, float]] | None) -> Fit:
+    """The best optimum, with its count between those of its rivals.
+
+    Costs that differ by a few per cent do not tell which count is right, so they are weighed; their spread is doubt.
+    """
+    best = _grow(optima[0].knurl, sight, cells, beliefs, steps=FINE_STEPS)
+    if TIED not in best.names:
+        return best
+    kept = [optima[0].knurl.families[0].around]
+    rivals = [best]
+    for f in optima[1:]:
+        around = f.knurl.families[0].around
+        if f.cost < RIVAL_WITHIN * optima[0].cost and all(abs(around / a - 1) > RIVALS_APART for a in kept):
+            kept.append(around)
+            rivals.append(_even(f.knurl, sight, cells, beliefs, FINE_STEPS, DEAR_SHADING))
+    best = min(rivals, key=lambda f: f.cost)
+    weight = np.array([(best.cost / f.cost) ** RIVAL_WEIGHT for f in rivals])
+    weight /= weight.sum()
+    counts = np.array([f.knurl.families[0].around for f in rivals])
+    mean = float(weight @ counts)
+    at = best.names.index(TIED)
+    covariance = best.covariance.copy()
+    covariance[at, at] += float(weight @ (counts - mean) ** 2)
+    return replace(best, knurl=put(best.knurl, {TIED: mean}), covariance=covariance)
 
 
 def _best(fits: Iterable[Fit]) -> list[Fit]:
     """Sorted by what they leave, near-copies dropped."""
     kept: list[Fit] = []
-    for f in sorted(fits, key=lambda f: f.unexplained):
+    for f in sorted(fits, key=lambda f: f.cost):
         if all(f.knurl.crossing != g.knurl.crossing or _apart(f.knurl, g.knurl) > 0.1 for g in kept):
             kept.append(f)
     return kept
@@ -355,23 +429,28 @@ def _grow(
     *,
     steps: int,
 ) -> Fit:
-    """Fit everything; two families get one common count unless that explains clearly less."""
-    even = _even(knurl, sight, cells, beliefs, steps)
+    """Fit everything, shading at a price; two families get one common count unless that explains clearly less."""
+    even = _even(knurl, sight, cells, beliefs, steps, DEAR_SHADING)
     if not may_be_tied(knurl):
         return even
     free = free_names(knurl)
-    if gain_of_freeing(even.knurl, sight, cells, free) < TIED_COST - 1:
+    if gain_of_freeing(even.knurl, sight, cells, free, DEAR_SHADING) < TIED_COST - 1:
         return even
-    apart = fit(knurl, sight, cells, free, steps=steps, beliefs=beliefs)
-    return even if even.unexplained < TIED_COST * apart.unexplained else apart
+    apart = fit(knurl, sight, cells, free, steps=steps, beliefs=beliefs, shading=DEAR_SHADING)
+    return even if even.cost < TIED_COST * apart.cost else apart
 
 
 def _even(
-    knurl: Knurl, sight: Sightlines, cells: Cells, beliefs: dict[str, tuple[float, float]] | None, steps: int
+    knurl: Knurl,
+    sight: Sightlines,
+    cells: Cells,
+    beliefs: dict[str, tuple[float, float]] | None,
+    steps: int,
+    shading: float,
 ) -> Fit:
     """Fit everything, with one common count for two families that may have one."""
     if not may_be_tied(knurl):
-        return fit(knurl, sight, cells, free_names(knurl), steps=steps, beliefs=beliefs)
+        return fit(knurl, sight, cells, free_names(knurl), steps=steps, beliefs=beliefs, shading=shading)
     around = float(np.mean([g.around for g in knurl.families]))
     even = replace(knurl, families=tuple(replace(g, around=around) for g in knurl.families))
-    return fit(even, sight, cells, free_names(even, tied=True), steps=steps, beliefs=beliefs)
+    return fit(even, sight, cells, free_names(even, tied=True), steps=steps, beliefs=beliefs, shading=shading)
