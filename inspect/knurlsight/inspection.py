@@ -26,7 +26,6 @@ from knurlsight.faults.causes import Cause, causes_of
 from knurlsight.faults.figure_faults import with_figure_faults
 from knurlsight.finding.knurl_or_not import surely_round
 from knurlsight.finding.outline import find_parts
-from knurlsight.finding.side_by_side import Each, in_turn
 from knurlsight.joining.repeats import join_repeats
 from knurlsight.measuring.measure import measure_part
 from knurlsight.measuring.trace import zone_corners
@@ -36,6 +35,7 @@ from knurlsight.setup_math.expected import Expectation, expectation
 from knurlsight.setup_math.limits import Limit, limits
 from knurlsight.setup_math.setup_model import Setup
 from knurlsight.setup_math.standards import Fitting, fitting_pitches
+from knurlsight.side_by_side import Each, in_turn
 from knurlsight.verdict import Check, Verdict
 
 NO_PART = (

@@ -32,8 +32,6 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "fixtures"))
 
 DOUBLED = 0.25  # share of surfaces with a second track
-LEAST_GHOST = 0.15  # of what is to be found
-FIGURES = ("teeth", "axial_pitch", "transverse_pitch", "normal_pitch", "helix_angle")
 Row = dict[str, Any]
 
 
@@ -70,25 +68,24 @@ def measured(seed: int, i: int) -> Row:
     if pattern.form != part["form"]:
         return row
     real = {f["hand"]: f for f in part["families"]}
+    # a second track takes tips off, and what is left is shallower than what was cut
+    whole = not any(f["double_track"]["present"] for f in part["families"])
     for family in pattern.families:
         true = real[family.hand]
         for name, value in _true_figures(part, true).items():
             got = getattr(family, name)
             if value is not None and got is not None:
                 row["figures"].append([name, family.hand, value, got.value, got.u])
-        if family.fill is not None:
+        if family.fill is not None and whole:
             row["figures"].append(["fill", family.hand, true["depth_fraction"], family.fill.value, family.fill.u])
         if family.hand != "ring":
-            track = true["double_track"]
-            double, ghost = family.double_track, family.double_track.ghost_ratio
-            row["tracks"].append(
-                [track.get("relative_depth", 0.0), double.present, ghost.value if ghost else None,
-                 ghost.u if ghost else None]
-            )  # fmt: skip
+            ghost = family.double_track.ghost_ratio
+            true_ghost = true["double_track"].get("relative_depth", 0.0)
+            row["tracks"].append([true_ghost, family.double_track.present, ghost.value if ghost else None])
     if pattern.included_angle is not None:
         angle = sum(_true_figures(part, f)["helix_angle"] or 0.0 for f in part["families"])
         row["figures"].append(["included_angle", "", angle, pattern.included_angle.value, pattern.included_angle.u])
-    if pattern.balance is not None:
+    if pattern.balance is not None and whole:
         fills = [f["depth_fraction"] * f["normal_pitch_mm"] for f in part["families"]]
         row["figures"].append(["balance", "", min(fills) / max(fills), pattern.balance.value, pattern.balance.u])
     return row

@@ -28,6 +28,7 @@ from knurlsight.batch.tray_places import places
 from knurlsight.errors import KnurlsightError, OutputError
 from knurlsight.finding.outline import find_parts
 from knurlsight.setup_math.setup import setup_from_text
+from knurlsight.side_by_side import side_by_side
 from photoscale.photo import load_photo
 from photoscale.words import parse_scale
 from PIL import Image
@@ -335,16 +336,17 @@ def test_parts_are_found_side_by_side_as_in_turn():
     photo = load_photo(PHOTO)
     camera = inspection.camera_of(photo, inspection.ScaleRequest())
     with ThreadPoolExecutor(2) as executor:
-        beside = find_parts(photo, camera, each=partial(tray.side_by_side, executor))
+        beside = find_parts(photo, camera, each=partial(side_by_side, executor))
     turns = find_parts(photo, camera)
     assert len(turns) == len(beside) == 1
     assert np.array_equal(turns[0].edges_px, beside[0].edges_px)
 
 
 @pytest.mark.parametrize("things", [[], [3], list(range(30))])
-@pytest.mark.parametrize("executor", [Ended(late=True), Ended(late=False), ThreadPoolExecutor(2)])
-def test_what_is_done_side_by_side_keeps_its_order_whatever_becomes_of_the_workers(executor, things):
-    assert tray.side_by_side(executor, abs, things) == things
+def test_what_is_done_side_by_side_keeps_its_order_whatever_becomes_of_the_workers(things):
+    with ThreadPoolExecutor(2) as executor:
+        assert side_by_side(executor, abs, things) == things
+    assert side_by_side(Ended(late=True), abs, things) == side_by_side(Ended(late=False), abs, things) == things
 
 
 @pytest.mark.parametrize("late", [True, False])

@@ -91,10 +91,9 @@ def test_pulls_lead_down_the_cost_with_the_price_of_the_light(shading):
     knurl = TIED_PAIR
     names = ((0, "phase"), (1, "along"), (-1, "around"))
     light = np.random.default_rng(5).normal(size=13).astype(np.float32)[:, None, None]
-    drawn = (light * kinds(put(knurl, {(0, "phase"): 0.16, (1, "along"): 4.92, (-1, "around"): 8.65}), SIGHT)).sum(
-        axis=0
-    )
-    cut = Patch(replace(SIGHT, brightness=np.asarray(drawn, np.float32)), Cells(6, 2), shading)
+    other = put(knurl, {(0, "phase"): 0.16, (1, "along"): 4.92, (-1, "around"): 8.65})
+    drawn = np.asarray((light * kinds(other, SIGHT)).sum(axis=0), np.float32)
+    cut = Patch(replace(SIGHT, brightness=drawn), Cells(6, 2), shading)
 
     def cost(at):
         solved = cut.solve(at)

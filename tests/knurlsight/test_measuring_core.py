@@ -25,7 +25,7 @@ from knurlsight.measuring.flanks import Grooves, Knurl
 from knurlsight.measuring.hough import hough_family
 from knurlsight.measuring.measure import measure_part, whole_count
 from knurlsight.measuring.sightlines import sightlines
-from knurlsight.measuring.spectrum import axes_of, peaks_of, power_of
+from knurlsight.measuring.spectrum import Peak, axes_of, peaks_of, power_of
 from knurlsight.measuring.start import fit_hypothesis, free_names, hypotheses
 from knurlsight.measuring.unroll import roll_out, unroll
 from knurlsight.model import Outline, Surface
@@ -474,3 +474,32 @@ def test_a_photo_out_of_focus_gives_no_figure():
     assert inspection.verdict == "cannot_tell"
     assert all(part.pattern.form is None and not part.pattern.families for part in inspection.parts)
     assert inspection.reasons
+
+
+AXIAL = 12.0  # turns a rad: lines along the axis
+
+
+@pytest.mark.parametrize("side", [1, -1])
+@pytest.mark.parametrize("harmonic_side", [1, -1])
+def test_straight_lines_are_not_counted_by_a_stronger_harmonic(side, harmonic_side):
+    # a wave and its opposite are one, so the side on which a peak stands says nothing
+    peaks = (Peak(harmonic_side * 1.95 * AXIAL, 0.001, 2.0), Peak(side * AXIAL, 0.001, 1.0))
+    assert hypotheses(peaks)[0].lines == ((AXIAL, 0.0),)
+
+
+def test_a_band_of_light_is_not_half_of_straight_lines():
+    peaks = (Peak(AXIAL, 0.001, 1.0), Peak(-AXIAL / 2, 0.001, 0.04))
+    assert hypotheses(peaks)[0].lines == ((AXIAL, 0.0),)
+
+
+def test_the_search_leaves_the_optimum_of_too_many_shallow_teeth():
+    # started in one place only it ended at 51.4 teeth and left twice as much
+    rng = np.random.default_rng([1, 67])
+    rng.random()
+    scene = replace(zone_only(random_scene(rng, random_knurl(rng)), (800, 600)), orientation=1)
+    grey, truth = render(scene, seed=67)
+    result = fitted(grey, true_outline(truth), "raised")
+    true = truth["parts"][0]["families"][0]["N_effective"]
+    assert result.unexplained < 0.12
+    for teeth, _, _ in by_hand(result).values():
+        assert teeth == pytest.approx(true, rel=0.01)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import BrokenExecutor, Future, as_completed
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any, Protocol
+from typing import Any
 
 import cv2
 import numpy as np
@@ -19,7 +19,6 @@ from photoscale.reading import Reading, each_reading
 from knurlsight.batch.tray_file import TrayFile
 from knurlsight.batch.tray_places import place_key, placed, places, places_px
 from knurlsight.bug_report import bug_words
-from knurlsight.finding.side_by_side import in_turn
 from knurlsight.inspection import (
     Absent,
     Inspection,
@@ -38,6 +37,7 @@ from knurlsight.measuring import trace
 from knurlsight.model import Outline, unmeasured
 from knurlsight.setup_math.expected import expectation
 from knurlsight.setup_math.setup_model import Setup
+from knurlsight.side_by_side import Submits, in_turn, side_by_side
 from knurlsight.verdict import Verdict
 
 Array = NDArray[np.float64]
@@ -48,21 +48,11 @@ THIN_STRETCH = 0.6
 #: Parts of one setup are alike; one that looks so much thinner or thicker is not the part, or only a piece of it.
 MOST_UNLIKE = 1.3
 LEAST_ALIKE = 4
-#: In so many at most, what is done with each of many things goes to workers.
-PIECES = 8
 
 UNCERTAIN = (
     "which place each part has cannot be told: the parts fit the tray file in more than one way or in none; fill the "
     'rows at the edge, or lay the card beside the tray and say top = "card" in its file'
 )
-
-
-class Submits(Protocol):
-    """What has `submit` as an executor has."""
-
-    def submit(self, work: Callable[..., Any], /, *inputs: Any) -> Future[Any]:
-        """Have something done."""
-        ...
 
 
 @dataclass(frozen=True)
@@ -102,8 +92,8 @@ def inspect_tray(
     request = scale or ScaleRequest()
     basis = expectation(setup) if setup is not None else None
     camera = camera_of(photo, request)
-    each_of = in_turn if executor is None else partial(side_by_side, executor)
-    reading, no_scale, found = scale_and_parts(photo, request, camera, None, each_of)
+    look = in_turn if executor is None else partial(side_by_side, executor)
+    reading, no_scale, found = scale_and_parts(photo, request, camera, None, look)
     drawn_px = marks_px(reading) if reading is not None and request.photo is None else np.empty((0, 2))
     outlines = standing_apart(found, drawn_px)
     named, doubts = name_parts(outlines, reading, setup, tray)
@@ -216,20 +206,6 @@ def unlike(outlines: Sequence[Outline]) -> list[str]:
         else f"looks {100 * share:.0f} % as thick as the other parts: another part, or its edges were not found"
         for share in shares
     ]
-
-
-def side_by_side(executor: Submits, work: Callable[[Any], Any], things: Sequence[Any], /) -> list[Any]:
-    """What the work makes of each thing, done in pieces: each piece is sent what the work needs but once."""
-    pieces = [things[i::PIECES] for i in range(min(len(things), PIECES))]
-    try:
-        futures = [executor.submit(in_turn, work, piece) for piece in pieces]
-        results = [future.result() for future in futures]
-    except BrokenExecutor:  # a worker was ended from outside
-        return in_turn(work, things)
-    done: list[Any] = [None] * len(things)
-    for i, result in enumerate(results):
-        done[i::PIECES] = result
-    return done
 
 
 def _all_parts(

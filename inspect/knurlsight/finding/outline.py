@@ -24,7 +24,6 @@ from knurlsight.finding.knurl_or_not import roundness
 from knurlsight.finding.profile import part_profile
 from knurlsight.finding.repeating import repeating_patches
 from knurlsight.finding.shadow import HIDDEN, Shadow, shadows_beside
-from knurlsight.finding.side_by_side import Each, in_turn
 from knurlsight.finding.silhouette import Edge, EdgeCandidate, edge_candidates, refine_edge, sample
 from knurlsight.finding.texture import Patch, pyramid, texture_patches
 from knurlsight.finding.tips import tips
@@ -35,6 +34,7 @@ from knurlsight.measuring.trace import zone_corners
 from knurlsight.measuring.unroll import roll_out
 from knurlsight.measuring.zone import main_families, zone_of
 from knurlsight.model import Outline
+from knurlsight.side_by_side import Each, in_turn
 
 Array = NDArray[np.float64]
 
@@ -233,8 +233,10 @@ def _likeliest(
     sizes: tuple[NDArray[np.uint8], ...], camera: Camera, reach: Reach, patch: Patch
 ) -> tuple[float, Guess] | None:
     guess = best_guess(sizes, camera, patch, reach)
-    worth = worth_of(sizes[0], camera, guess) if guess is not None else 0.0
-    return (worth, guess) if guess is not None and worth > 0 else None
+    if guess is None:
+        return None
+    worth = worth_of(sizes[0], camera, guess)
+    return (worth, guess) if worth > 0 else None
 
 
 def _outlines(

@@ -18,8 +18,8 @@ import scipy.ndimage
 import scipy.sparse
 from numpy.typing import NDArray
 
-from knurlsight.finding.side_by_side import Each, in_turn
 from knurlsight.finding.texture import Patch, overlap
+from knurlsight.side_by_side import Each, in_turn
 
 Array = NDArray[np.float64]
 

@@ -94,7 +94,7 @@ class Fit:
     unexplained : float
         Residual over total sum of squares.
     cost : float
-        The same with the price of the light, by which rival fits are compared.
+        The same with the price of the light added, by which rival fits are compared.
     names : tuple of Name
         Free parameters.
     covariance : (n, n) array
@@ -319,19 +319,17 @@ def shape_of(counted: Fit, sight: Sightlines, beliefs: dict[str, tuple[float, fl
 
     Dear shading tells the counts best, free shading the fill. The covariance stays that of `counted`.
     """
-    held = tuple(n for n in counted.names if n[1] != "around")
     if not counted.knurl.has_shading:
         return counted
+    held = tuple(n for n in counted.names if n[1] != "around")
     freed = fit(counted.knurl, sight, counted.cells, held, beliefs=beliefs, steps=SHAPE_STEPS)
     return replace(freed, names=counted.names, covariance=counted.covariance)
 
 
-def gain_of_freeing(
-    tied: Knurl, sight: Sightlines, cells: Cells, names: tuple[Name, ...], shading: float = FREE_SHADING
-) -> float:
+def gain_of_freeing(tied: Knurl, sight: Sightlines, cells: Cells, names: tuple[Name, ...], shading: float) -> float:
     """What counts of their own would explain over a common one, of what is left unexplained, as the slopes foretell it.
 
-    `names` are those of a fit with counts of their own.
+    `names` are those of a fit with counts of their own, `shading` is how dear that of flanks is.
     """
     patch = Patch(sight, cells, shading)
     solved = patch.solve(tied, names)

@@ -45,8 +45,9 @@ LATTICE_ORDERS = 4
 LATTICE_TOLERANCE = 0.04  # of the power: pairs that explain so nearly as much count as equal
 UNUSUAL_COST = 1.12  # the way of crossing that nobody asked for has to explain this much more
 TIED_COST = 1.012  # a common count is kept up to this growth of the unexplained share
-LEADERS, INNER_KEPT, WIDE_KEPT, WHOLE_KEPT = 5, 4, 3, 2  # how many of the best go on
-STRAIGHT_LEADERS, STRAIGHT_INNER_KEPT, STRAIGHT_WIDE_KEPT = 3, 3, 2  # which have variants of their own
+LEADERS = 5
+KEPT = (LEADERS, 4, 3, 2)  # how many of the best go on: from the phases, the middle, wider, over the whole patch
+STRAIGHT_KEPT = (3, 3, 2, 1)  # each with variants of its own
 INNER_STEPS, WIDE_STEPS, WHOLE_STEPS, FINE_STEPS = 6, 8, 6, 8  # most of a fit
 # a count a little higher and grooves a little shallower look nearly alike, so others are started beside the best:
 # by how much the count differs, and the fill
@@ -282,37 +283,28 @@ def _outwards(leaders: list[Knurl], patches: _Patches, beliefs: dict[str, tuple[
 
     These and what lies beside them at a price for shading, sorted by cost.
     """
-    inner_kept, wide_kept = INNER_KEPT, WIDE_KEPT
+    first, inner, wide, whole = STRAIGHT_KEPT if patches.straight else KEPT
+    leaders = leaders[:first]
     if patches.straight:
-        leaders = [variant for k in leaders[:STRAIGHT_LEADERS] for variant in _straight_variants(k)]
-        inner_kept, wide_kept = STRAIGHT_INNER_KEPT, STRAIGHT_WIDE_KEPT
+        leaders = [variant for k in leaders for variant in _straight_variants(k)]
     inner_cells = Cells(2, 1) if patches.straight else Cells(5, 1)
     grown = _best(
-        fit(
-            k,
-            patches.inner,
-            inner_cells,
-            free_names(k, shape=False),
-            steps=INNER_STEPS,
-            beliefs=beliefs,
-        )
+        fit(k, patches.inner, inner_cells, free_names(k, shape=False), steps=INNER_STEPS, beliefs=beliefs)
         for k in leaders
     )
     cells = cells_for(patches.wide, patches.pitch, straight=patches.straight)
-    wider = _best(_even(f.knurl, patches.wide, cells, beliefs, WIDE_STEPS, FREE_SHADING) for f in grown[:inner_kept])
+    wider = _best(_even(f.knurl, patches.wide, cells, beliefs, WIDE_STEPS, FREE_SHADING) for f in grown[:inner])
     cells = cells_for(patches.coarse, patches.pitch, straight=patches.straight)
-    whole = _best(_even(f.knurl, patches.coarse, cells, beliefs, WHOLE_STEPS, FREE_SHADING) for f in wider[:wide_kept])
-    if patches.straight:  # without shading
-        return whole
-    starts = [k for f in whole[:WHOLE_KEPT] for k in (f.knurl, *_beside(f.knurl))]
+    best = _best(_even(f.knurl, patches.coarse, cells, beliefs, WHOLE_STEPS, FREE_SHADING) for f in wider[:wide])
+    if patches.straight:  # no shading, and rivals among the variants
+        return best[:whole]
+    starts = [k for f in best[:whole] for k in (f.knurl, *_beside(f.knurl))]
     optima = (_even(k, patches.coarse, cells, beliefs, WHOLE_STEPS, DEAR_SHADING) for k in starts)
     return sorted(optima, key=lambda f: f.cost)
 
 
 def _beside(knurl: Knurl) -> Iterator[Knurl]:
-    """Starts for the rivals of an optimum; none for straight lines, which have variants of their own."""
-    if not knurl.has_shading:
-        return
+    """Starts for the rivals of an optimum."""
     for more, fill in BESIDE:
         families = (replace(g, around=g.around * (1 + more), fill=fill) for g in knurl.families)
         yield replace(knurl, families=tuple(families))
