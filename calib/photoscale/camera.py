@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+CONVERGED = 1e-12  # of the focal length
+
 
 @dataclass(frozen=True)
 class Camera:
@@ -42,12 +44,14 @@ class Camera:
             k1, k2, p1, p2 = self.distortion
             xd, yd = x, y
             for _ in range(8):  # fixed point: converges for the few per cent that lenses have
-                r2 = x * x + y * y
+                x0, y0, r2 = x, y, x * x + y * y
                 radial = 1 + r2 * (k1 + r2 * k2)
                 x, y = (
                     (xd - 2 * p1 * x * y - p2 * (r2 + 2 * x * x)) / radial,
                     (yd - p1 * (r2 + 2 * y * y) - 2 * p2 * x * y) / radial,
                 )
+                if np.abs(x - x0).max(initial=0) + np.abs(y - y0).max(initial=0) < CONVERGED:
+                    break
         return np.column_stack([x, y, np.ones_like(x)])
 
     def project(self, points: Array) -> Array:

@@ -51,7 +51,7 @@ class Cylinder:
     def frame(self) -> tuple[Array, Array, Array]:
         """Unit vectors: towards the camera (θ = 0), θ = 90°, axis."""
         near = -self.foot / np.linalg.norm(self.foot)
-        return near, np.cross(self.axis, near), self.axis
+        return near, cross(self.axis, near), self.axis
 
     def points(self, theta: Array, z: Array, r: Array | float | None = None) -> Array:
         """Points (..., 3) in camera axes at angle `theta` (rad), height `z` and radius `r` (default the surface)."""
@@ -82,6 +82,12 @@ class Cylinder:
         return replace(self, foot=self.foot * k, radius=radius)
 
 
+def cross(a: Array, b: Array) -> Array:
+    """Cross product of two vectors; NumPy's own spends its time on axes."""
+    x, y, z = a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
+    return np.array([x, y, z], np.float64)
+
+
 def cylinder_from_silhouette(camera: Camera, edge_a: Array, edge_b: Array) -> Cylinder:
     """Pose, in units of the radius, from two silhouette lines.
 
@@ -99,19 +105,19 @@ def cylinder_from_silhouette(camera: Camera, edge_a: Array, edge_b: Array) -> Cy
     planes = []
     for edge in (edge_a, edge_b):
         first, last = camera.rays(np.asarray(edge, np.float64))
-        n = np.cross(first, last)
+        n = cross(first, last)
         planes.append(n / np.linalg.norm(n))
     rays = camera.rays(np.vstack([edge_a, edge_b]))
     inside = rays.mean(axis=0)
     # both normals outward: away from the ray through the middle
     n1, n2 = (n if n @ inside < 0 else -n for n in planes)
-    axis = np.cross(n1, n2)
+    axis = cross(n1, n2)
     length = float(np.linalg.norm(axis))
     # outward normals of opposite sides are nearly opposite; n1·n2 = -cos(angle between the planes)
-    half_sine = float(np.sqrt(max(0.0, (1 + n1 @ n2) / 2)))
+    half_sine = float(np.sqrt(max(0.0, (1 + float(n1 @ n2)) / 2)))
     if length < 1e-9 or not 1e-6 < half_sine < 0.999:
         raise ValueError("the two edges do not enclose a cylinder in front of the camera")
-    axis /= length
+    axis = axis / length
     along = camera.rays(np.asarray(edge_a, np.float64))
     if (along[1] - along[0]) @ axis < 0:
         axis = -axis

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from photoscale.camera import Camera
 from photoscale.card import CardReading
-from photoscale.cylinder import Cylinder, cylinder_from_silhouette
+from photoscale.cylinder import Cylinder, cross, cylinder_from_silhouette
 from photoscale.errors import SceneError
 from photoscale.photo import Photo, camera_from_exif
 from photoscale.quantity import Quantity
@@ -67,6 +67,8 @@ AGREE_CHI2 = 4.0
 U_HELD = 1e-7  # relative, of two scales held to one size
 # chi-squared by which the scale's own perspective must contradict EXIF before EXIF is given up (p < 0.001 at 3 dof)
 CROP_CHI2 = 16.3
+# relative; on four photos tighter ones moved no figure by a thousandth of its doubt, and took twice as long
+ENOUGH = 1e-6
 # chi-squared of all that is believed beforehand: right readings 7 at most (99 rendered photos), misread ones 1,800
 STRAINED_CHI2 = 60.0
 
@@ -288,21 +290,21 @@ def scale_cylinder(
 
     ways = resting(silhouette.profile)
 
-    def solved(crop: bool, way: Resting) -> tuple[_Scene, Array, float]:
+    def solved(crop: bool, way: Resting, near: Array | None = None) -> tuple[_Scene, Array, float]:
         """Solved twice when the marks scatter more than they should: then all of them are widened (Birge ratio)."""
         scene = _build(photo, scales, silhouette, prior, way, camera_distance, known=known, crop=crop)
-        solution, cost = _solve(scene)
+        solution, cost = _solve(scene) if near is None else _solve_near(scene, near)
         marks = scene.blocks(solution)["marks"]
         ratio = math.sqrt(float(marks @ marks) / max(1, marks.size - 8))
         if marks.size < 20 or ratio < BIRGE:
             return scene, solution, cost
         scene = _build(photo, scales, silhouette, prior, way, camera_distance, known=known, crop=crop, widen=ratio)
-        return scene, *_solve(scene)
+        return scene, *_solve_near(scene, solution)
 
     way = ways[0]
     scene, solution, cost = solved(crop=False, way=way)
     for other in ways[1:]:
-        tipped = solved(crop=False, way=other)
+        tipped = solved(crop=False, way=other, near=solution)
         if cost - tipped[2] > TIPPED_CHI2:
             (scene, solution, cost), way = tipped, other
     if way is not ways[0]:
@@ -404,7 +406,7 @@ def _build(
     start["angle"] = math.atan2(seen.axis[1], seen.axis[0])
     # lateral place of the axis in the plane: along n × e
     level = np.array([math.cos(start["angle"]), math.sin(start["angle"]), 0.0])
-    start["side"] = float(_cross(np.array([0, 0, -1.0]), level) @ (mid_rays * depth))
+    start["side"] = float(cross(np.array([0, 0, -1.0]), level) @ (mid_rays * depth))
     parts = [_scale_part(one, silhouette, height, prior, depth) for one, height in scales]
     # each scale has parameters of its own; how much the second makes everything larger is one more
     for number, (scale_start, _) in enumerate(parts):
@@ -428,7 +430,7 @@ def _build(
         n /= np.linalg.norm(n)
         right = np.array([1.0, 0, 0]) - n[0] * n
         right /= np.linalg.norm(right)
-        return n, right, _cross(right, n), np.array([0, 0, math.exp(p[names["log_d"]])])
+        return n, right, cross(right, n), np.array([0, 0, math.exp(p[names["log_d"]])])
 
     def cylinder(p: Array) -> Cylinder:
         r = math.exp(p[names["log_r"]])
@@ -475,15 +477,10 @@ def _lying(
     n, right, down, origin = plane
     e = math.cos(angle) * right + math.sin(angle) * down
     axis = math.sqrt(1 - rest.sine**2) * e + rest.sine * n
-    base = origin + side * _cross(n, e) + rest.height * radius * n
+    base = origin + side * cross(n, e) + rest.height * radius * n
     # the axis point nearest the camera is where the profile's z is 0, so there the height holds
     foot = base - (axis @ base) / (axis @ e) * e
     return Cylinder(foot, axis, radius)
-
-
-def _cross(a: Array, b: Array) -> Array:
-    """Cross product of two vectors; NumPy's own spends most of the solver's time on axes."""
-    return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
 
 
 def _line_residuals(camera: Camera, cylinder: Cylinder, edges: Array, u_px: float) -> Array:
@@ -496,7 +493,7 @@ def _line_residuals(camera: Camera, cylinder: Cylinder, edges: Array, u_px: floa
     # which side each edge is on
     for pair in (rays[:2], rays[2:]):
         sign = 1.0 if pair.mean(axis=0) @ side > 0 else -1.0
-        normal = _cross(axis, sine * sign * side - cosine * near)
+        normal = cross(axis, sine * sign * side - cosine * near)
         off = pair @ normal / np.linalg.norm(normal - (normal @ [0, 0, 1]) * np.array([0, 0, 1])) * camera.focal_px
         out += [(off[0] + off[1]) / 2 / u_px, (off[1] - off[0]) / 2 / (0.5 * u_px)]
     return np.array(out)
@@ -649,7 +646,7 @@ def _pin_scale(reading: PinReading, prior: Camera, depth: float) -> tuple[dict[s
     angle = math.atan2(seen.axis[1], seen.axis[0])
     e = np.array([math.cos(angle), math.sin(angle), 0.0])
     edges = np.vstack([reading.edge_a, reading.edge_b])
-    side = float(_cross(np.array([0, 0, -1.0]), e) @ (prior.rays(edges).mean(axis=0) * depth))
+    side = float(cross(np.array([0, 0, -1.0]), e) @ (prior.rays(edges).mean(axis=0) * depth))
     start = {"pin_angle": angle, "pin_side": side, "log_pin": math.log(reading.diameter.value / 2)}
     flat = Resting(1.0, 0.0)
 
@@ -674,27 +671,43 @@ def _vector(scene: _Scene, p: Array) -> Array:
 
 
 def _solve(scene: _Scene) -> tuple[Array, float]:
-    """Least squares, from two tilts: a plane seen from afar has two poses that look nearly alike."""
+    """Least squares. A plane seen from afar has two poses that look nearly alike, tilted either way: both are tried."""
+    tilt = [scene.names["tx"], scene.names["ty"]]
+
+    def tilted(p: Array, by: Array) -> Array:
+        start = p.copy()
+        start[tilt] = by
+        return start
+
+    first = _least(scene, scene.start)
+    if first is None:
+        others = [_least(scene, tilted(scene.start, np.array(by))) for by in ((0.1, 0.1), (-0.1, -0.1))]
+    else:
+        others = [first, _least(scene, tilted(first[0], -first[0][tilt]))]
+    return _best(others)
+
+
+def _solve_near(scene: _Scene, near: Array) -> tuple[Array, float]:
+    """Least squares, from the solution of a scene much like this one; from the beginning should that lead nowhere."""
+    found = _least(scene, near)
+    return found if found is not None else _solve(scene)
+
+
+def _least(scene: _Scene, start: Array) -> tuple[Array, float] | None:
+    """Parameters and chi-squared; None where a step takes the part to no size at all, or to infinity."""
     from scipy.optimize import least_squares
 
-    best: tuple[Array, float] | None = None
-    tilts = [(0.0, 0.0)]
-    for tx, ty in tilts:
-        p = scene.start.copy()
-        p[scene.names["tx"]], p[scene.names["ty"]] = tx, ty
-        try:
-            result = least_squares(lambda q: _vector(scene, q), p, x_scale="jac", method="lm", max_nfev=2000)
-        except (ValueError, ArithmeticError):  # a step may take the part to no size at all, or to infinity
-            result = None
-        if result is None or not np.all(np.isfinite(result.x)):
-            if len(tilts) == 1:
-                tilts += [(0.1, 0.1), (-0.1, -0.1)]
-            continue
-        if len(tilts) == 1:
-            # the pose that looks nearly alike is tilted the other way
-            tilts.append((-result.x[scene.names["tx"]], -result.x[scene.names["ty"]]))
-        if best is None or 2 * result.cost < best[1] - 1e-6:
-            best = result.x, float(2 * result.cost)
+    try:
+        result = least_squares(
+            lambda q: _vector(scene, q), start, x_scale="jac", method="lm", max_nfev=2000, ftol=ENOUGH, xtol=ENOUGH
+        )
+    except (ValueError, ArithmeticError):
+        return None
+    return (result.x, float(2 * result.cost)) if np.all(np.isfinite(result.x)) else None
+
+
+def _best(found: Sequence[tuple[Array, float] | None]) -> tuple[Array, float]:
+    best = min((f for f in found if f is not None), key=lambda f: f[1], default=None)
     if best is None:
         raise SceneError(
             "scale and part do not go together into one scene", "check the scale word and the scale height"

@@ -17,8 +17,8 @@ from knurlsight.measuring.flank_fit import (
     shape_of,
     unexplained,
 )
-from knurlsight.measuring.flank_slopes import slopes
-from knurlsight.measuring.flanks import Grooves, Knurl, View, kinds
+from knurlsight.measuring.flank_rays import RAYS, SLOPES, slopes_of_rays
+from knurlsight.measuring.flanks import Grooves, Knurl, kinds, packed
 from knurlsight.measuring.sightlines import Sightlines, sightlines
 from knurlsight.measuring.start import free_names
 from photoscale.camera import Camera
@@ -27,6 +27,7 @@ from photoscale.cylinder import Cylinder
 RIGHT, LEFT = Grooves(8.6, -5.0, 0.13, 0.8), Grooves(8.5, 4.9, 0.61, 0.7)
 AXIAL, RINGS = Grooves(9.0, 0.0, 0.2, 0.75), Grooves(0.0, 9.0, 0.3, 0.75)
 KNURLS = {
+    "tied": Knurl("raised", (RIGHT, replace(LEFT, around=RIGHT.around)), 92.0, 1.2),
     "raised": Knurl("raised", (RIGHT, LEFT), 92.0, 1.2),
     "recessed": Knurl("recessed", (RIGHT, LEFT), 88.0, 1.0),
     "plain light": Knurl("raised", (RIGHT, LEFT), 92.0, 1.2, shaded=False),
@@ -36,7 +37,7 @@ KNURLS = {
     "ghost": Knurl("raised", (replace(RIGHT, ghost=0.4, offset=0.45), LEFT), 91.0, 1.1),
     "ghosts": Knurl("recessed", tuple(replace(g, ghost=0.5, offset=0.4) for g in (RIGHT, LEFT)), 91.0, 1.1),
 }
-TIED_PAIR = Knurl("raised", (RIGHT, replace(LEFT, around=RIGHT.around)), 92.0, 1.2)
+TIED_PAIR = KNURLS["tied"]
 
 
 def patch() -> Sightlines:
@@ -52,9 +53,15 @@ SIGHT = patch()
 @pytest.mark.parametrize("kind", KNURLS)
 def test_slopes_are_those_of_the_model(kind):
     knurl = KNURLS[kind]
-    view = View(knurl, SIGHT)
-    light = np.random.default_rng(5).normal(size=view.kinds).astype(np.float32)[:, None, None]
-    for name, found in slopes(view, light).items():
+    of = packed(knurl)
+    light = np.random.default_rng(5).normal(size=of.kinds).astype(np.float32)[:, None, None]
+    rays = [getattr(SIGHT, name).ravel() for name in RAYS]
+    out = np.empty((len(SLOPES), rays[0].size), np.float32)
+    slopes_of_rays(*rays, np.ones_like(rays[0]), *of.numbers, of.all_kinds(light[None, :, 0, 0]), *out)
+    found_of = {name: row.reshape(SIGHT.theta.shape) for name, row in zip(SLOPES, out, strict=True)}
+    for name, found in found_of.items():
+        if name[0] >= len(knurl.families) or name[1] in ("around", "along"):
+            continue
         step = {"profile_angle_deg": 0.2}.get(name[1], 1e-3)
         here = get(knurl, name)
         up, down = (kinds(put(knurl, {name: here + d}), SIGHT) for d in (step, -step))
@@ -63,6 +70,12 @@ def test_slopes_are_those_of_the_model(kind):
         away = np.abs(found - wanted)
         assert np.quantile(away, 0.8) < 0.02 * np.sqrt((wanted**2).mean()), name
         assert np.corrcoef(found.ravel(), wanted.ravel())[0, 1] > 0.95, name
+    # counts and axial frequencies move the phase in proportion to θ and z
+    for k in range(len(knurl.families)):
+        assert found_of[k, "around"] == pytest.approx(-found_of[k, "phase"] * SIGHT.theta)
+        assert found_of[k, "along"] == pytest.approx(-found_of[k, "phase"] * SIGHT.z)
+    both = found_of[0, "phase"] + found_of[1, "phase"]
+    assert found_of[-1, "around"] == pytest.approx(-both * SIGHT.theta, abs=1e-5)
 
 
 def test_shares_of_all_kinds_without_shading_are_one():

@@ -46,6 +46,8 @@ def serve(store: str | None, port: int, *, lan: bool, https: bool, jobs: int = 0
 
     Raises
     ------
+    KeyboardInterrupt
+        It was stopped.
     BenchError
         The folder or the port cannot be used.
     StoreError
@@ -84,6 +86,7 @@ def serve(store: str | None, port: int, *, lan: bool, https: bool, jobs: int = 0
         server.run(sockets=[bound])
         if not server.started:
             raise BenchError("the bench could not start; the reason stands above")
+        raise KeyboardInterrupt  # nothing else ends it, and asyncio now and then forgets to say so
 
 
 def leaving_server(config: Config, dispatch: Dispatch) -> Server:

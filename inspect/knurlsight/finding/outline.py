@@ -50,6 +50,7 @@ MOST_GROWTHS = 3  # of a strip into the part that it lies on
 LEAST_BETTER = 0.5  # in score
 AS_GOOD, MOST_OUTWARDS = 0.9, 1.2  # in score; in width
 CLEARER, LEAST_ROUND, LEAST_EDGES = 1.2, 0.1, 1.5  # share against that of several parts taken as one; gain; evidence
+THE_SAME, MUCH_ALIKE = 0.01, 0.05  # corners of two pairs of edges, apart in widths
 ALIKE = 1.2  # parts of one tray differ in width by no more
 LIKE_THE_OTHERS, FEWEST_ALIKE = 0.03, 4  # usually by no more than this, of the width; parts to tell it from
 CLEAR_EDGES = 2.2  # evidence of two edges
@@ -153,7 +154,7 @@ def find_parts(
     everything = [g for _, g in ranked]
     settle = partial(_settled, sizes, camera, everything, ALONE)
     look = partial(_looked_at, photo.grey, camera)
-    ranked = sorted(each(look, each(settle, _contenders(ranked, most))), key=lambda i: -i[0])
+    ranked = sorted(each(look, _different(each(settle, _contenders(ranked, most)), THE_SAME)), key=lambda i: -i[0])
     kept = _outlines(photo.grey, camera, ranked, most, avoid, ())
     if most == 1:
         return kept
@@ -172,7 +173,7 @@ def find_parts(
     ]
     contenders = [
         (w, g)
-        for w, g in _different(each(partial(_settled, sizes, camera, everything, AMONG_MANY), apart))
+        for w, g in _different(each(partial(_settled, sizes, camera, everything, AMONG_MANY), apart), MUCH_ALIKE)
         if g.evidence > CLEAR_EDGES and not _holds_two(g, everything)
     ]
     contenders = [(w, g) for w, g in contenders if usual / ALIKE < g.width_px < usual * ALIKE]
@@ -298,11 +299,11 @@ def _corners(guess: Guess) -> Array:
     return np.asarray(np.vstack([guess.edges[0], guess.edges[1, ::-1]]))
 
 
-def _different(ranked: list[tuple[float, Guess]]) -> list[tuple[float, Guess]]:
-    """The best of those that have settled on the same pair of edges."""
+def _different(ranked: list[tuple[float, Guess]], apart: float) -> list[tuple[float, Guess]]:
+    """The best of those that have settled on the same pair of edges, within so many widths."""
     kept: list[tuple[float, Guess]] = []
     for worth, guess in ranked:
-        near = 0.05 * guess.width_px
+        near = apart * guess.width_px
         if all(np.abs(guess.edges - other.edges).max() > near for _, other in kept):
             kept.append((worth, guess))
     return kept

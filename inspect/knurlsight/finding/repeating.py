@@ -87,43 +87,50 @@ def _band(grey: NDArray[np.uint8]) -> Tiles:
     view = np.lib.stride_tricks.sliding_window_view(log, (TILE, TILE))[::STEP, ::STEP]
     window = np.hanning(TILE + 2)[1:-1].astype(np.float32)
     window2 = window[:, None] * window
-    fy = np.fft.fftfreq(TILE, 1 / TILE)[:, None]
-    fx = np.arange(TILE // 2 + 1)[None, :]
+    # of the spectrum only what can be a peak and its slower companions is looked at, slow rows in the middle
+    half = int(FASTEST) + 2
+    fy, fx = np.arange(-half, half + 1)[:, None], np.arange(half + 1)[None, :]
     radius = np.hypot(fx, fy)
     band = (radius >= SLOWEST) & (radius <= FASTEST)
+    every = np.hypot(np.arange(TILE // 2 + 1)[None, :], np.fft.fftfreq(TILE, 1 / TILE)[:, None]) > 2.5
+    ones_and_half = np.where(np.arange(TILE // 2 + 1) == 0, 0.5, 1.0)  # the other half of a column of its own
+    counted = (every * ones_and_half).astype(np.float32).ravel()
     rows, columns = view.shape[:2]
+    tile = np.arange(columns)
     share = np.zeros((rows, columns))
     peaks = np.zeros((2, rows, columns), np.complex128)
     for i in range(rows):  # a row of tiles at a time bounds the memory
-        block = view[i] - view[i].mean(axis=(1, 2), keepdims=True)
-        spectra = scipy.fft.rfft2(block * window2, workers=1)
-        power = spectra.real**2 + spectra.imag**2
-        power[:, :, 0] *= 0.5  # its other half stands in the column itself
-        total = power[:, radius > 2.5].sum(axis=1) + 1e-6
+        block = (view[i] - view[i].mean(axis=(1, 2), keepdims=True)) * window2
+        spectra = scipy.fft.rfft2(block, workers=1)
+        whole = spectra.real**2 + spectra.imag**2
+        total = whole.reshape(columns, -1) @ counted + 1e-6
+        power = np.concatenate([whole[:, -half:, : half + 1], whole[:, : half + 1, : half + 1]], axis=1)
+        power[:, :, 0] *= 0.5
         # a line of the window's spread: three bins each way
-        lobe = scipy.ndimage.uniform_filter(power, (1, 3, 3), mode="wrap") * 9
-        whole, lobe = lobe, np.where(band, lobe, 0)
+        whole_lobe = 9 * np.stack([cv2.blur(p, (3, 3), borderType=cv2.BORDER_CONSTANT) for p in power])
+        lobe = np.where(band, whole_lobe, 0)
         for k in (0, 1):
             flat = lobe.reshape(columns, -1)
             at = flat.argmax(axis=1)
             y, x = np.unravel_index(at, band.shape)
-            strength = flat[np.arange(columns), at]
+            strength = flat[tile, at]
             here = x + 1j * fy[y, 0]
             # an edge or a shadow has more the slower, a knurl's line stands alone
             slower = np.rint(SLOWER * here)
-            below = whole[np.arange(columns), slower.imag.astype(int), slower.real.astype(int)]
+            below = whole_lobe[tile, slower.imag.astype(int) + half, slower.real.astype(int)]
             strength = np.where(below < strength, strength, 0)
             if k == 0:
                 first = strength
                 share[i] = strength
                 peaks[0, i] = here
+                # what lies along the same ray belongs to the same line
+                away = here.astype(np.complex64)[:, None, None]
+                off_ray = np.abs(fx.astype(np.float32) * away.imag - fy.astype(np.float32) * away.real)
+                lobe *= off_ray >= np.float32(OFF_RAY) * np.abs(away)
             else:
                 second = strength > WEAKER_PEAK * first
                 share[i] += np.where(second, strength, 0)
                 peaks[1, i] = np.where(second, here, 0)
-            # what lies along the same ray belongs to the same line
-            off_ray = np.abs(fx[None] * here.imag[:, None, None] - fy[None] * here.real[:, None, None])
-            lobe = np.where(off_ray < OFF_RAY * np.abs(here)[:, None, None], 0, lobe)
         share[i] /= total
     return Tiles(share, peaks)
 

@@ -38,9 +38,16 @@ ROOT_SHARE = 0.03  # of the radius: roots and shadows make lines crowd as on a c
 THETA = np.linspace(-ARC, ARC, ROWS)
 TEETH = scipy.fft.fftfreq(BINS, THETA[1] - THETA[0]) * 2 * np.pi
 INNER = np.nonzero(np.abs(np.fft.fftfreq(BINS, 1 / BINS)) < BINS // 4)[0]
+BEFORE, AFTER = np.roll(np.arange(BINS), 1), np.roll(np.arange(BINS), -1)
 DOUBLE = (2 * INNER + np.where(INNER > BINS // 2, -BINS, 0)) % BINS  # the bins of twice the count
 WINDOW = np.hanning(BLOCK + 2)[1:-1].astype(np.float32)
 STARTS = np.arange(0, ROWS - BLOCK + 1, HOP)
+IN_BLOCKS = STARTS[:, None] + np.arange(BLOCK)
+# matrices: mean power of the rows of each block; the slow part of a column of rows
+ENERGY = np.zeros((len(STARTS), ROWS), np.float32)
+np.put_along_axis(ENERGY, IN_BLOCKS, np.broadcast_to(WINDOW**2 / (WINDOW**2).sum(), IN_BLOCKS.shape), axis=1)
+SLOW = np.asarray(cv2.GaussianBlur(np.eye(ROWS, dtype=np.float32), (1, 61), sigmaX=1, sigmaY=SMOOTH_ROWS), np.float32)
+COUNTABLE = (np.abs(TEETH) >= FEWEST_TEETH) & (np.abs(TEETH) <= UNRESOLVED * np.abs(TEETH).max())
 
 
 def _beside(sign: int) -> NDArray[np.float32]:
@@ -51,7 +58,7 @@ def _beside(sign: int) -> NDArray[np.float32]:
     return np.asarray(near / np.maximum(near.sum(axis=1, keepdims=True), 1), np.float32)
 
 
-BELOW, ABOVE = _beside(-1), _beside(1)
+BESIDE = np.vstack([_beside(-1), _beside(1)])
 
 
 @dataclass(frozen=True)
@@ -150,17 +157,17 @@ def _explained(rows: Rows, place: Array, step: float) -> Wrap:
     part = (place - low).astype(np.float32)
     read = rows.spectra[low] * (1 - part)[:, None] + rows.spectra[low + 1] * part[:, None]
     mean = np.ascontiguousarray(read[:, 0].real)
-    lines = mean - cv2.GaussianBlur(mean[:, None], (1, 61), sigmaX=1, sigmaY=SMOOTH_ROWS)[:, 0]
+    lines = mean - SLOW @ mean
     most = STEP_CLIP * float(np.median(np.abs(lines))) + 1e-6
     read[:, 0] = np.clip(lines, -most, most)
     total = rows.total[low] * (1 - part) + rows.total[low + 1] * part + read[:, 0].real ** 2
-    blocks = read[STARTS[:, None] + np.arange(BLOCK)] * WINDOW[:, None]  # (block, row, column)
+    blocks = read[IN_BLOCKS] * WINDOW[:, None]  # (block, row, column)
     bins = scipy.fft.fft(blocks, BINS, axis=1, workers=1)
     power = (bins.real**2 + bins.imag**2) / float(WINDOW.sum()) ** 2
-    energy = np.stack([total[s : s + BLOCK] @ (WINDOW**2) for s in STARTS]) / float((WINDOW**2).sum())
+    energy = ENERGY @ np.asarray(total, np.float32)
     # the window along the axis spreads a line over three columns
-    width = np.gradient(place)[STARTS + BLOCK // 2]
-    width = width / width.sum() * (place[-1] - place[0]) * step
+    width = place[STARTS + BLOCK // 2 + 1] - place[STARTS + BLOCK // 2 - 1]
+    width = np.asarray(width / width.sum() * (place[-1] - place[0]) * step, np.float32)
     shares = power / (energy + WEAK_SHARE * float(energy.mean()) + 1e-12)[:, None, None]
     explained = np.tensordot(width, shares, axes=1)  # (bin, column)
     joined = explained.copy()
@@ -169,11 +176,12 @@ def _explained(rows: Rows, place: Array, step: float) -> Wrap:
             joined[:, k] += explained[:, k + 1]
             joined[:, k + 1] += explained[:, k]
     # a line stands out from the counts about it; what falls off from slow to fast is shading, grain or a shadow
-    joined = np.maximum(joined - np.maximum(BELOW @ joined, ABOVE @ joined), 0)
+    beside = BESIDE @ joined
+    joined = np.maximum(joined - np.maximum(beside[:BINS], beside[BINS:]), 0)
     teeth = np.abs(TEETH)
-    joined[(teeth < FEWEST_TEETH) | (teeth > UNRESOLVED * teeth.max())] = 0
+    joined[~COUNTABLE] = 0
     # a summit, not the flank of something slower; with its second harmonic and the sum of two crossing families
-    summit = (joined >= np.roll(joined, 1, axis=0)) & (joined >= np.roll(joined, -1, axis=0))
+    summit = (joined >= joined[BEFORE]) & (joined >= joined[AFTER])
     whole = joined.copy()
     whole[INNER] += joined[DOUBLE, :1] * (rows.cycles > 0)
     for column, cycles in enumerate(rows.cycles):

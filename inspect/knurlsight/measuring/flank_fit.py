@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from knurlsight.measuring.flank_slopes import slopes
-from knurlsight.measuring.flanks import Knurl, Name, View
+from knurlsight.measuring.flank_rays import KINDS, RAYS, SLOPES, see, slopes_of_rays
+from knurlsight.measuring.flanks import Knurl, Name, packed
 from knurlsight.measuring.sightlines import Image, Sightlines
 
 Array = NDArray[np.float64]
@@ -33,7 +33,7 @@ RIDGE = 1e-3  # a kind that a cell hardly shows has hardly any light
 # From 0.01 to 0.03 N is best on path-traced and synthetic photos alike, but a search at that price ends in wrong optima
 FREE_SHADING, DEAR_SHADING = RIDGE, 0.01
 SHAPE_STEPS = 6
-BLOCK, PART = 12_000, 4096  # samples
+BLOCK, PART = 20_000, 4096  # samples
 
 
 def get(knurl: Knurl, name: Name) -> float:
@@ -143,25 +143,42 @@ class Solved:
     hessian: Array
 
 
+@dataclass(frozen=True)
+class _Block:
+    """Some whole cells, each cut into even parts: samples one after the other."""
+
+    rays: NDArray[np.float32]
+    brightness: NDArray[np.float32]
+    root_weight: NDArray[np.float32]
+    parts: int
+
+
 class Patch:
     """A patch of a photo cut into cells, and the light in each solved for; `shading` is how dear its shading is."""
 
     def __init__(self, sight: Sightlines, cells: Cells, shading: float = FREE_SHADING) -> None:
         self.shading = shading
-        fields: dict[str, Any] = {n: cells.of(v) for n, v in sight.__dict__.items() if isinstance(v, np.ndarray)}
-        count, self.size = fields["theta"].shape
+        rays = np.stack([cells.of(getattr(sight, name)) for name in RAYS], dtype=F)
+        brightness, weight = (np.asarray(cells.of(f), F) for f in (sight.brightness, sight.weight))
+        count, self.size = brightness.shape
         self.parts = -(-self.size // PART)
         if pad := -self.size % self.parts:
-            fields = {n: np.pad(f, ((0, 0), (0, pad)), mode="edge") for n, f in fields.items()}
-            fields["weight"][:, self.size :] = 0
+            rays = np.pad(rays, ((0, 0), (0, 0), (0, pad)), mode="edge")
+            brightness, weight = (np.pad(f, ((0, 0), (0, pad))) for f in (brightness, weight))
+        self.weight = float(weight.sum())
+        self.total = float((weight * brightness**2).sum())
         step = max(1, round(BLOCK / self.size))
-        length = (self.size + pad) // self.parts
         self.blocks = [
-            replace(sight, **{n: f[i : i + step].reshape(-1, length) for n, f in fields.items()})
+            _Block(
+                rays[:, i : i + step].reshape(len(RAYS), -1),
+                brightness[i : i + step].ravel(),
+                np.sqrt(weight[i : i + step].ravel()),
+                self.parts * len(brightness[i : i + step]),
+            )
             for i in range(0, count, step)
         ]
-        self.weight = float(fields["weight"].sum())
-        self.total = float((fields["weight"] * fields["brightness"] ** 2).sum())
+        # of a block: brightness, kinds, slopes
+        self.rows = np.empty((1 + KINDS + len(SLOPES), max(b.brightness.size for b in self.blocks)), F)
 
     def solve(self, knurl: Knurl, names: tuple[Name, ...] = ()) -> Solved:
         """The best light; with names, the derivatives with them."""
@@ -174,59 +191,39 @@ class Patch:
             np.sum([s.hessian for s in solved], axis=0),
         )
 
-    def _block(self, block: Sightlines, knurl: Knurl, names: tuple[Name, ...]) -> Solved:
-        view = View(knurl, block)
-        parts, length = block.theta.shape
-        shares = np.empty((parts, view.kinds, length), F)
-        view.shares(shares.transpose(1, 0, 2))
-        weight, target = block.weight, block.brightness
-        weighted = shares * weight[:, None]
-        normal = self._by_cell(np.matmul(weighted, shares.transpose(0, 2, 1)))
-        ridge = np.full(view.kinds, RIDGE * self.size)
-        ridge[1 + 2 * len(view.families) :] = self.shading * self.size
-        normal += np.diag(ridge)
-        light = np.linalg.solve(normal, self._by_cell(np.matmul(weighted, target[..., None])))[..., 0].astype(F)
-        of_part = self._by_part(light)
-        residual = target - np.matmul(of_part[:, None], shares)[:, 0]
-        pulled = residual * weight
-        left = float(np.vdot(pulled, residual))
-        price = float((ridge * light.astype(float) ** 2).sum())
+    def _block(self, block: _Block, knurl: Knurl, names: tuple[Name, ...]) -> Solved:
+        of = packed(knurl)
+        k = 1 + of.kinds
+        rows = self.rows[:, : block.brightness.size]
+        see(*block.rays, block.brightness, block.root_weight, *of.numbers, *of.rows(rows))
+        parted = rows.reshape(len(rows), block.parts, -1).transpose(1, 0, 2)
+        # one product for brightness and kinds: of a matrix with itself BLAS has a routine for large ones only
+        products = self._by_cell(np.matmul(parted[:, 1:k], parted[:, :k].transpose(0, 2, 1)))
+        seen, plain = products[:, :, 0], products[:, :, 1:]
+        ridge = np.full(of.kinds, RIDGE * self.size)
+        ridge[1 + 2 * len(knurl.families) :] = self.shading * self.size
+        normal = plain + np.diag(ridge)
+        light = np.linalg.solve(normal, seen[..., None])[..., 0]
+        power = float(np.vdot(rows[0], rows[0]))
+        left = power - float((light * (2 * seen - (plain @ light[..., None])[..., 0])).sum())
+        price = float((ridge * light**2).sum())
         if not names:
-            return Solved(left, price, light, np.empty((len(light), 0)), np.empty((0, 0)))
-        slope = _named(slopes(view, of_part.T[..., None]), names, block)
-        pulls = self._by_cell(np.matmul(slope, pulled[..., None]))[..., 0]
+            return Solved(left, price, light.astype(F), np.empty((len(light), 0)), np.empty((0, 0)))
+        slopes = rows[k : k + len(SLOPES)]
+        of_parts = of.all_kinds(np.repeat(light, self.parts, axis=0))
+        slopes_of_rays(*block.rays, block.root_weight, *of.numbers, of_parts, *slopes)
+        parted = parted[:, : k + len(SLOPES)]
+        products = self._by_cell(np.matmul(parted[:, k:], parted.transpose(0, 2, 1)))
+        products = products[:, [SLOPES.index(name) for name in names]]
+        by_kinds = products[:, :, 1:k]
+        pulls = products[:, :, 0] - (by_kinds @ light[..., None])[..., 0]
         # Kaufman: only the part of the derivative that the light cannot absorb, at its price
-        absorbed = np.linalg.solve(normal, self._by_cell(np.matmul(weighted, slope.transpose(0, 2, 1))))
-        slope -= np.matmul(self._by_part(absorbed.astype(F)).transpose(0, 2, 1), shares)
-        hessian = np.matmul(slope * weight[:, None], slope.transpose(0, 2, 1)).astype(float).sum(axis=0)
-        hessian += np.einsum("cki,k,ckj->ij", absorbed, ridge, absorbed)
-        return Solved(left, price, light, pulls, hessian)
+        hessian = products[:, :, [k + SLOPES.index(name) for name in names]]
+        hessian = hessian - by_kinds @ np.linalg.solve(normal, by_kinds.transpose(0, 2, 1))
+        return Solved(left, price, light.astype(F), pulls, hessian.sum(axis=0))
 
     def _by_cell(self, of_parts: NDArray[np.float32]) -> Array:
         return np.asarray(of_parts.astype(float).reshape(-1, self.parts, *of_parts.shape[1:]).sum(axis=1))
-
-    def _by_part(self, of_cells: NDArray[np.float32]) -> NDArray[np.float32]:
-        return of_cells if self.parts == 1 else np.repeat(of_cells, self.parts, axis=0)
-
-
-def _named(of: dict[Name, Image], names: tuple[Name, ...], block: Sightlines) -> NDArray[np.float32]:
-    """Change of the brightness with each parameter, (parts, n, samples).
-
-    Frequencies move the phase in proportion to θ and z, so their derivative is that of the phase times θ or z.
-    """
-    out = np.empty((len(block.theta), len(names), block.theta.shape[1]), F)
-    for i, (k, name) in enumerate(names):
-        if (k, name) == TIED:
-            np.multiply(block.theta, sum(d for (_, of_phase), d in of.items() if of_phase == "phase"), out=out[:, i])
-        elif name == "around":
-            np.multiply(block.theta, of[k, "phase"], out=out[:, i])
-        elif name == "along":
-            np.multiply(block.z, of[k, "phase"], out=out[:, i])
-        else:
-            out[:, i] = of[k, name]
-        if name in ("around", "along"):
-            np.negative(out[:, i], out=out[:, i])
-    return out
 
 
 def unexplained(knurl: Knurl, sight: Sightlines, cells: Cells) -> float:

@@ -24,18 +24,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from knurlsight.measuring.flank_rays import ABSENT, BLUR_BOX, KINDS, NUMBERS, RAYS, see
 from knurlsight.measuring.sightlines import Image, Sightlines
 
+Array = NDArray[np.float64]
 F = np.float32
 
 Crossing = Literal["single", "raised", "recessed"]
 Name = tuple[int, str]  # family (or -1 for the common ones) and parameter
-
-BLUR_BOX = 3.0  # width of a box with the spread of a Gaussian of sigma 1, rounded down for sharpened photos
-SIGHT_STEPS = 3
-FIRST_DEPTH = 0.38  # of the mean groove depth
-DAMPED = 0.65  # on flanks steeper than the line of sight the plain iteration swings
-MEAN_DEPTH, MEAN_SQUARE = 0.4, 0.08  # so that the terms of the shading are nearly square to each other
 
 
 @dataclass(frozen=True)
@@ -94,187 +90,72 @@ class Knurl:
         return sum(g.depth(self.profile_angle_deg) for g in self.families) / len(self.families)
 
 
+@dataclass(frozen=True)
+class Packed:
+    """A knurl as the loops over samples take it.
+
+    Attributes
+    ----------
+    numbers : three arrays
+        Of either family and of both, see `flank_rays.see`.
+    used : (13,) bool array
+        Which of all kinds of surface there are.
+    """
+
+    numbers: tuple[NDArray[np.float32], ...]
+    used: NDArray[np.bool_]
+
+    @property
+    def kinds(self) -> int:
+        """How many kinds of surface there are."""
+        return int(self.used.sum())
+
+    def rows(self, out: NDArray[np.float32]) -> list[NDArray[np.float32]]:
+        """Rows of `out` for brightness and every kind: brightness, the kinds that there are, then the rest."""
+        order = np.argsort(~self.used, kind="stable")
+        at = np.empty(KINDS, int)
+        at[order] = 1 + np.arange(KINDS)
+        return [out[i] for i in (0, *at)]
+
+    def all_kinds(self, light: Array) -> NDArray[np.float32]:
+        """Light (n, kinds) spread over all 13 kinds; none on those that there are not."""
+        out = np.zeros((len(light), KINDS), F)
+        out[:, self.used] = light
+        return out
+
+
+def packed(knurl: Knurl) -> Packed:
+    """The numbers of a knurl, and which kinds of surface it has."""
+    count = len(knurl.families)
+    families = [_numbers(g, knurl) for g in knurl.families]
+    if count == 1:
+        absent = dict(zip(NUMBERS, families[0], strict=True)) | {"half": ABSENT, "ghost_half": ABSENT}
+        families.append(np.array(list(absent.values()), F))
+    angle = math.radians(knurl.profile_angle_deg)
+    common = (knurl.mean_depth, 1 / (BLUR_BOX * knurl.blur), knurl.blur, math.sin(angle), knurl.crossing == "recessed")
+    flanks = [True, True, count == 2, count == 2]
+    shaded = [f and knurl.has_shading for f in flanks]
+    return Packed((*families, np.array(common, F)), np.array([True, *flanks, *shaded, *shaded]))
+
+
+def _numbers(g: Grooves, knurl: Knurl) -> NDArray[np.float32]:
+    """As in `flank_rays.NUMBERS`."""
+    per_fill = g.depth(knurl.profile_angle_deg) / g.fill
+    ghost_half, floor = (g.fill * g.ghost / 2, 0.0) if g.ghost else (ABSENT, -2 * per_fill * -ABSENT)
+    half, steep, mean_by_fill = g.fill / 2, 2 * per_fill, per_fill / len(knurl.families)
+    of = (g.around, g.along, g.phase, half, steep, g.offset, ghost_half, g.ghost, floor, mean_by_fill)
+    return np.array(of, F)
+
+
 def kinds(knurl: Knurl, sight: Sightlines) -> Image:
     """Share of each kind of surface in every sample: (k, rows, columns).
 
     k = land, right and left flank of each family, then (unless all lines are straight) all flanks again times depth and
     depth squared.
     """
-    view = View(knurl, sight)
-    out = np.empty((view.kinds, *sight.theta.shape), F)
-    view.shares(out)
-    return out
-
-
-class _Lines:
-    """A family along the lines of sight: at depth d it is turned by turns + d (turns_1 + d turns_2).
-
-    Attributes
-    ----------
-    grade_2 : square of the turns from one sample to the next
-    across : one over the blur, in turns
-    steep : radii of depth to a turn
-    sets : offset, relative depth and half width, in turns, of the grooves and of their ghosts
-    """
-
-    def __init__(self, g: Grooves, knurl: Knurl, sight: Sightlines) -> None:
-        around, along = F(g.around), F(g.along)
-
-        def of(theta: Image, z: Image) -> Image:
-            out = around * theta
-            out += along * z
-            return np.asarray(out, F)
-
-        self.turns = of(sight.theta, sight.z)
-        self.turns -= F(g.phase)
-        self.turns_1, self.turns_2 = of(sight.theta_1, sight.z_1), of(sight.theta_2, sight.z_2)
-        u, v = of(sight.theta_u, sight.z_u), of(sight.theta_v, sight.z_v)
-        self.grade_2 = u * u
-        self.grade_2 += v * v
-        self.across = np.asarray(F(1 / (BLUR_BOX * knurl.blur)) / np.sqrt(self.grade_2), F)
-        self.steep = F(2 * g.depth(knurl.profile_angle_deg) / g.fill)
-        self.sets = [(F(0), F(1), F(g.fill / 2))]
-        if g.ghost:
-            self.sets.append((F(g.offset), F(g.ghost), F(g.fill * g.ghost / 2)))
-
-    def phases(self, depth: Image | np.float32) -> list[Image]:
-        """Turns from the nearest groove of each set."""
-        x = self.turns_2 * depth
-        x += self.turns_1
-        x *= depth
-        x += self.turns
-        away = [x - offset if offset else x for offset, _, _ in self.sets]
-        return [np.asarray(a - np.rint(a), F) for a in away]
-
-    def depths(self, phases: list[Image]) -> list[Image]:
-        """Depth of each set there, radii; below 0 on the lands."""
-        out = []
-        for x, (_, _, half) in zip(phases, self.sets, strict=True):
-            h = np.abs(x)
-            h *= -self.steep
-            h += half * self.steep
-            out.append(h)
-        return out
-
-    def rate(self, depth: Image | np.float32) -> Image:
-        """Turns for every radius that the lines of sight go deeper."""
-        out = self.turns_2 * (F(2) * depth)
-        out += self.turns_1
-        return np.asarray(out, F)
-
-
-class Borders:
-    """Blurred share of land and, of the flanks, of the right-hand one, at the phases `x` from the grooves of a set."""
-
-    def __init__(self, x: Image, reach: np.float32, half: np.float32, across: Image) -> None:
-        self.x, self.reach, self.across = x, reach, across
-        middle = np.abs(x)
-        middle -= F(0.5)
-        middle *= across
-        middle += F(0.5)
-        land = across * (F(0.5) - half)
-        # from either side of the land
-        self.near, self.far = np.asarray(middle + land, F), np.asarray(middle - land, F)
-        self.near_share, self.far_share = ramp(self.near), ramp(self.far)
-        self.land = self.near_share - self.far_share
-        # right of a groove and left of a crest the same way up
-        self.tent = np.maximum(np.minimum(x, F(0.5) - x), F(-0.5) - x)
-        self.away = self.tent * across
-        self.side = np.clip(self.away, F(-0.5), F(0.5))
-        self.right = self.side + F(0.5)
-
-
-class Seen:
-    """What is seen of a family where the lines of sight end: shares of land and of its right flanks; its depth."""
-
-    def __init__(self, lines: _Lines, depth: Image) -> None:
-        self.lines = lines
-        self.phases = lines.phases(depth)
-        self.depths = lines.depths(self.phases)
-        self.borders = [
-            Borders(x, reach, half, lines.across) for x, (_, reach, half) in zip(self.phases, lines.sets, strict=True)
-        ]
-        self.top = np.maximum(self.depths[0], F(0))
-        self.land, self.right = self.borders[0].land, self.borders[0].right
-        if len(self.borders) == 2:
-            ghost, second = self.borders[1], np.maximum(self.depths[1], F(0))
-            self.whose = F(0.5) + (self.top - second) * (F(0.5) / lines.steep * lines.across)
-            self.first = ramp(self.whose)
-            self.land = self.land * ghost.land
-            self.right = ghost.right + self.first * (self.right - ghost.right)
-            self.top = np.maximum(self.top, second)
-        self.cut = F(1) - self.land
-
-
-class View:
-    """What the lines of sight of a patch see of a knurl; every array has the patch's shape.
-
-    Attributes
-    ----------
-    steps : depth, phases and depths of the grooves there, and depth of the surface, on the way down
-    depth : where the lines of sight end, radii
-    land : share of land
-    flanks : of the flanks of each family
-    first, whose : of what both families cut, the share that the first one shows; and the same before it is clipped
-    kinds : how many kinds of surface there are
-    """
-
-    def __init__(self, knurl: Knurl, sight: Sightlines) -> None:
-        self.knurl = knurl
-        self.lines = [_Lines(g, knurl, sight) for g in knurl.families]
-        self.steps: list[tuple[Image | np.float32, list[list[Image]], list[list[Image]], Image]] = []
-        depth: Image | np.float32 = F(FIRST_DEPTH * knurl.mean_depth)
-        for step in range(SIGHT_STEPS):
-            phases = [line.phases(depth) for line in self.lines]
-            depths = [line.depths(x) for line, x in zip(self.lines, phases, strict=True)]
-            surface = self._surface(depths)
-            self.steps.append((depth, phases, depths, surface))
-            depth = surface if step == SIGHT_STEPS - 1 else np.asarray(F(1 - DAMPED) * depth + F(DAMPED) * surface, F)
-        self.depth = surface
-        self.families = [Seen(line, surface) for line in self.lines]
-        self.kinds = 1 + 2 * len(self.families) * (3 if knurl.has_shading else 1)
-        self.relative = self.depth * F(1 / knurl.mean_depth)
-        self.relative -= F(MEAN_DEPTH)
-        self.square = self.relative * self.relative
-        self.square -= F(MEAN_SQUARE)
-        if len(self.families) == 1:
-            self.land, self.flanks = self.families[0].land, [self.families[0].cut]
-            return
-        a, b = self.families
-        grade_2 = a.lines.grade_2 * (a.lines.steep * a.lines.steep)
-        grade_2 += b.lines.grade_2 * (b.lines.steep * b.lines.steep)
-        self.wide = F(1 / (BLUR_BOX * knurl.blur)) / np.sqrt(grade_2)
-        self.whose = a.top - b.top
-        self.whose *= self.wide
-        self.whose += F(0.5)
-        self.first = ramp(self.whose)
-        self.both = a.cut * b.cut
-        of_b = self.both * self.first
-        if knurl.crossing == "recessed":
-            self.land, self.flanks = F(1) - self.both, [self.both - of_b, of_b]
-            return
-        of_a = a.cut - self.both
-        of_a += of_b
-        self.land, self.flanks = a.land * b.land, [of_a, b.cut - of_b]
-
-    def _surface(self, depths: list[list[Image]]) -> Image:
-        each = [h[0] if len(h) == 1 else np.maximum(*h) for h in depths]
-        if len(each) == 2:
-            each = [np.minimum(*each) if self.knurl.crossing == "recessed" else np.maximum(*each)]
-        return np.asarray(np.maximum(each[0], F(0)), F)
-
-    def shares(self, out: NDArray[np.float32]) -> None:
-        """Write the share of each kind of surface into `out` (k, ...)."""
-        out[0] = self.land
-        for k, (flank, family) in enumerate(zip(self.flanks, self.families, strict=True)):
-            np.multiply(flank, family.right, out=out[2 * k + 1])
-            np.subtract(flank, out[2 * k + 1], out=out[2 * k + 2])
-        if self.knurl.has_shading:
-            n = 2 * len(self.families)
-            np.multiply(out[1 : n + 1], self.relative, out=out[n + 1 : 2 * n + 1])
-            np.multiply(out[1 : n + 1], self.square, out=out[2 * n + 1 :])
-
-
-def ramp(x: Image) -> Image:
-    """Clipped to between 0 and 1."""
-    return np.asarray(np.clip(x, F(0), F(1)), F)
+    of = packed(knurl)
+    rays = [np.ascontiguousarray(getattr(sight, name), F).ravel() for name in RAYS]
+    out = np.empty((1 + KINDS, rays[0].size), F)
+    unweighted = np.ones(rays[0].size, F)
+    see(*rays, unweighted, unweighted, *of.numbers, *of.rows(out))
+    return out[1 : 1 + of.kinds].reshape(of.kinds, *sight.theta.shape)
