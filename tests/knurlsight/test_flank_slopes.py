@@ -20,7 +20,7 @@ from knurlsight.measuring.flank_fit import (
 from knurlsight.measuring.flank_rays import RAYS, SLOPES, slopes_of_rays
 from knurlsight.measuring.flanks import Grooves, Knurl, kinds, packed
 from knurlsight.measuring.sightlines import Sightlines, sightlines
-from knurlsight.measuring.start import free_names
+from knurlsight.measuring.start import _between, free_names
 from photoscale.camera import Camera
 from photoscale.cylinder import Cylinder
 
@@ -135,3 +135,17 @@ def test_the_shape_is_fitted_with_the_counts_held():
     assert shaped.unexplained < counted.unexplained
     assert shaped.names == names
     assert shaped.u((-1, "around")) == counted.u((-1, "around"))
+
+
+def test_a_rival_with_counts_of_its_own_has_no_say_in_the_common_one():
+    apart = put(TIED_PAIR, {(0, "around"): 8.6 * 1.1})
+    light = np.random.default_rng(5).normal(size=13).astype(np.float32)[:, None, None]
+    sight = replace(SIGHT, brightness=np.asarray((light * kinds(apart, SIGHT)).sum(axis=0), np.float32))
+    cells = Cells(6, 2)
+    tied, other = (
+        fit(TIED_PAIR, sight, cells, free_names(TIED_PAIR, tied=True), steps=1),
+        fit(apart, sight, cells, free_names(apart), steps=1),
+    )
+    assert other.cost < tied.cost
+    found = _between([tied, replace(other, cost=tied.cost)], sight, cells, None)
+    assert len(found.names) == len(found.covariance)

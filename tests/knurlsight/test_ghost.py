@@ -87,3 +87,8 @@ def test_two_readings_of_a_second_track_are_weighed_together(one, other, present
 def test_a_second_track_on_doubtful_lines_is_in_doubt() -> None:
     assert doubted(seen(3.0))[0].present is None
     assert doubted(seen(-3.0)) == seen(-3.0)
+
+
+def test_a_second_track_may_be_asked_to_stand_out_more() -> None:
+    assert doubted(seen(3.0), 4.0)[0].present is None
+    assert doubted(seen(5.0), 4.0) == seen(5.0)

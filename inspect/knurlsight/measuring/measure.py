@@ -24,7 +24,7 @@ from knurlsight.measuring.ends import ends_of
 from knurlsight.measuring.facets import read_facets
 from knurlsight.measuring.flank_fit import TIED, Fit
 from knurlsight.measuring.flanks import Crossing, Grooves
-from knurlsight.measuring.ghost import Ghost, agreed, doubted, fit_with_ghosts, ghosts_of
+from knurlsight.measuring.ghost import PRESENT_IN_SQUARE_ABOVE, Ghost, agreed, doubted, fit_with_ghosts, ghosts_of
 from knurlsight.measuring.hough import hough_family
 from knurlsight.measuring.sightlines import Image, Sightlines, sightlines
 from knurlsight.measuring.spectrum import peaks_of, power_of, spectrum_of
@@ -154,8 +154,10 @@ def measure_part(
     found = ghosts_of(fit, sight)
     if by_facets is not None:
         found = agreed(found, ghosts_of(by_facets, sight))
-        if _agreement(by_facets, surface) != AGREE:
-            found = doubted(found)
+    if _agreement(by_facets or fit, surface) != AGREE:
+        found = doubted(found)
+    if any(not g.around for g in fit.knurl.families):
+        found = doubted(found, PRESENT_IN_SQUARE_ABOVE)
     fit = fit_with_ghosts(fit, found, sight)
     read = by_facets or fit
     # rings show a square's ends, whatever the count round

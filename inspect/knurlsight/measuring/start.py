@@ -322,7 +322,8 @@ def _between(optima: list[Fit], sight: Sightlines, cells: Cells, beliefs: dict[s
     rivals = [best]
     for f in optima[1:]:
         around = f.knurl.families[0].around
-        if f.cost < RIVAL_WITHIN * optima[0].cost and all(abs(around / a - 1) > RIVALS_APART for a in kept):
+        near = f.cost < RIVAL_WITHIN * optima[0].cost and may_be_tied(f.knurl)
+        if near and all(abs(around / a - 1) > RIVALS_APART for a in kept):
             kept.append(around)
             rivals.append(_even(f.knurl, sight, cells, beliefs, FINE_STEPS, DEAR_SHADING))
     best = min(rivals, key=lambda f: f.cost)
