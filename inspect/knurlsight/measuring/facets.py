@@ -30,6 +30,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from knurlsight.measuring.compiled import compiled
 from knurlsight.measuring.flanks import Grooves
 from knurlsight.measuring.sightlines import Image, Sightlines
 
@@ -45,7 +46,7 @@ NODES = 5  # depths at which the brightness of a flank may differ
 
 # facets of a tooth: kind, side (right of the groove +, left -) and depth
 LAND, SLOPE, ROOT, EDGE, FLANK = range(5)
-FIRST_NODE = 5
+FIRST_NODE, KINDS = 5, 5 + 2 * NODES
 KIND = np.array([LAND, SLOPE, ROOT, EDGE, EDGE] + [FLANK] * (2 * NODES))
 SIDE = np.array([0, 0, 0, 1, -1] + [1] * NODES + [-1] * NODES)
 DEPTH = np.concatenate([np.zeros(5), np.linspace(0, 1, NODES), np.linspace(0, 1, NODES)])
@@ -272,57 +273,98 @@ class _Light:
         self.mean = np.where(kind == FLANK, DARKER_ROOT * (2 * depth - 1), np.where(kind == LAND, BRIGHTER_LAND, 0.0))
 
 
-def _shares(profile: Profile, grooves: Grooves, angle_deg: float, light: _Light) -> Any:
-    """What share of each facet every sample sees: sparse (n, facets)."""
-    from scipy.sparse import coo_array
+@compiled
+def _shares(
+    theta: Array, theta_1: Array, theta_2: Array, z: Array, z_1: Array, around: float, along: float, phase: float,
+    fill: float, full: float, first: int, starts: Any, rays: Any, blur: Array, out: Array,
+) -> None:  # fmt: skip
+    """Write what share of each facet every sample sees, (n, facets).
 
-    full = grooves.depth(angle_deg)
-    down = np.linspace(0, full, DEPTHS)
-    theta = profile.theta[:, None] + down * (profile.theta_1[:, None] + down * profile.theta_2[:, None])
-    z = profile.z[:, None] + down * profile.z_1[:, None]
-    turns = grooves.around * theta + grooves.along * z - grooves.phase
-    below = down - full * np.maximum(0.0, 1 - 2 * np.abs(turns - np.round(turns)) / grooves.fill)
-    met = below >= -1e-9
-    met[:, -1] = True
-    step = np.argmax(met, axis=1)
-    ray = np.arange(len(step))
-    land = step == 0
-    k = np.maximum(step, 1)
-    before, after = below[ray, k - 1], below[ray, k]
-    part = np.clip(-before / np.maximum(after - before, 1e-12), 0, 1)
-    where = np.where(land, turns[:, 0], turns[ray, k - 1] + part * (turns[ray, k] - turns[ray, k - 1]))
-    tooth = np.round(where)
-    x = where - tooth
-    # tents, at the root and the edges and from node to node down a flank
-    near = np.maximum(0.0, 1 - np.abs(x[:, None] - grooves.fill / 2 * np.array([0.0, 1.0, -1.0])) / ROUNDED)
-    near[land, 0] = 0.0
-    owner = np.where(land, np.floor(where), tooth)
-    node = np.clip((k - 1 + part) / (DEPTHS - 1), 0, 1) * (NODES - 1)
-    upper = np.minimum(node.astype(int), NODES - 2)
-    flank = np.where(x > 0, FIRST_NODE, FIRST_NODE + NODES) + upper
-    across = 2 * (where - owner - 0.5) / max(1 - grooves.fill, 0.05)
-    columns = np.stack(
-        [
-            *(tooth * len(KIND) + c for c in (2, 3, 4)),
-            owner * len(KIND) + np.where(land, 0, flank),
-            owner * len(KIND) + np.where(land, 1, flank + 1),
-        ]
-    )
-    values = np.stack([*near.T, np.where(land, 1.0, 1 - (node - upper)), np.where(land, across, node - upper)])
-    columns = columns.astype(int) - light.first * len(KIND)
-    good = (columns >= 0) & (columns < len(light.mean)) & (values != 0)
-    rows = np.broadcast_to(ray, columns.shape)
-    seen = coo_array((values[good], (rows[good], columns[good])), shape=(len(ray), len(light.mean)))
-    return profile.mix @ seen.tocsr()
+    Every ray is followed down in `DEPTHS` steps to the first that lies below the surface; `full` is the depth of the
+    grooves. `starts`, `rays` and `blur` say which rays a sample mixes (rows of a sparse matrix); facets are counted
+    from the tooth `first`.
+    """
+    facets = out.shape[1]
+    columns = np.empty((len(theta), 5), np.int64)
+    values = np.empty((len(theta), 5))
+    for ray in range(len(theta)):
+        where = around * theta[ray] + along * z[ray] - phase
+        before = -full * max(0.0, 1 - 2 * abs(where - np.rint(where)) / fill)
+        land = before >= -1e-9
+        depth = 0.0
+        if not land:
+            for step in range(1, DEPTHS):
+                down = full * step / (DEPTHS - 1)
+                turns = around * (theta[ray] + down * (theta_1[ray] + down * theta_2[ray]))
+                turns += along * (z[ray] + down * z_1[ray]) - phase
+                after = down - full * max(0.0, 1 - 2 * abs(turns - np.rint(turns)) / fill)
+                if after >= -1e-9 or step == DEPTHS - 1:
+                    part = min(max(-before / max(after - before, 1e-12), 0.0), 1.0)
+                    turns_before = where
+                    where = turns_before + part * (turns - turns_before)
+                    depth = (step - 1 + part) / (DEPTHS - 1)
+                    break
+                before, where = after, turns
+        tooth = np.rint(where)
+        x = where - tooth
+        owner = np.floor(where) if land else tooth
+        at = int(tooth - first) * KINDS
+        # tents, at the root and the edges and from node to node down a flank
+        for k in range(3):
+            columns[ray, k] = at + 2 + k
+            values[ray, k] = max(0.0, 1 - abs(x - fill / 2 * (0, 1, -1)[k]) / ROUNDED)
+        at = int(owner - first) * KINDS
+        if land:
+            values[ray, 0] = 0.0
+            columns[ray, 3], values[ray, 3] = at, 1.0
+            columns[ray, 4], values[ray, 4] = at + 1, 2 * (where - owner - 0.5) / max(1 - fill, 0.05)
+        else:
+            node = min(max(depth, 0.0), 1.0) * (NODES - 1)
+            upper = min(int(node), NODES - 2)
+            at += FIRST_NODE + upper if x > 0 else FIRST_NODE + NODES + upper
+            columns[ray, 3], values[ray, 3] = at, 1 - (node - upper)
+            columns[ray, 4], values[ray, 4] = at + 1, node - upper
+    out[:] = 0.0
+    for sample in range(len(out)):
+        for i in range(starts[sample], starts[sample + 1]):
+            for k in range(5):
+                column = columns[rays[i], k]
+                if 0 <= column < facets:
+                    out[sample, column] += blur[i] * values[rays[i], k]
+
+
+@compiled
+def _covariance_of(shares: Array, light: Array, out: Array) -> None:
+    """Write shares @ light @ shares.T; a sample sees few of the facets, the rest is passed over."""
+    samples, facets = shares.shape
+    lit = np.zeros((samples, facets))
+    for i in range(samples):
+        for k in range(facets):
+            share = shares[i, k]
+            if share != 0:
+                for j in range(facets):
+                    lit[i, j] += share * light[k, j]
+    across = np.ascontiguousarray(lit.T)
+    out[:] = 0.0
+    for i in range(samples):
+        for k in range(facets):
+            share = shares[i, k]
+            if share != 0:
+                for j in range(samples):
+                    out[i, j] += share * across[k, j]
 
 
 def _evidence(profile: Profile, grooves: Grooves, angle_deg: float, light: _Light) -> float:
     """Logarithm of the probability of a profile, up to a constant, whatever the light."""
     from scipy.linalg import solve_triangular
 
-    shares = _shares(profile, grooves, angle_deg, light)
-    rest = profile.brightness - shares @ light.mean
-    covariance = shares @ (shares @ light.covariance).T
+    p, g, mix = profile, grooves, profile.mix
+    shares = np.empty((len(p.brightness), len(light.mean)))
+    lines = float(g.around), float(g.along), float(g.phase), float(g.fill), float(g.depth(angle_deg))
+    _shares(p.theta, p.theta_1, p.theta_2, p.z, p.z_1, *lines, light.first, mix.indptr, mix.indices, mix.data, shares)
+    rest = p.brightness - shares @ light.mean
+    covariance = np.empty((len(rest), len(rest)))
+    _covariance_of(shares, light.covariance, covariance)
     covariance[np.diag_indices_from(covariance)] += NOISE**2
     lower = np.linalg.cholesky(covariance)
     white = solve_triangular(lower, rest, lower=True, check_finite=False)
