@@ -681,10 +681,15 @@ def _solve(scene: _Scene) -> tuple[Array, float]:
 
     first = _least(scene, scene.start)
     if first is None:
-        others = [_least(scene, tilted(scene.start, np.array(by))) for by in ((0.1, 0.1), (-0.1, -0.1))]
+        found = [_least(scene, tilted(scene.start, np.array(by))) for by in ((0.1, 0.1), (-0.1, -0.1))]
     else:
-        others = [first, _least(scene, tilted(first[0], -first[0][tilt]))]
-    return _best(others)
+        found = [first, _least(scene, tilted(first[0], -first[0][tilt]))]
+    best = min((f for f in found if f is not None), key=lambda f: f[1], default=None)
+    if best is None:
+        raise SceneError(
+            "scale and part do not go together into one scene", "check the scale word and the scale height"
+        )
+    return best
 
 
 def _solve_near(scene: _Scene, near: Array) -> tuple[Array, float]:
@@ -704,15 +709,6 @@ def _least(scene: _Scene, start: Array) -> tuple[Array, float] | None:
     except (ValueError, ArithmeticError):
         return None
     return (result.x, float(2 * result.cost)) if np.all(np.isfinite(result.x)) else None
-
-
-def _best(found: Sequence[tuple[Array, float] | None]) -> tuple[Array, float]:
-    best = min((f for f in found if f is not None), key=lambda f: f[1], default=None)
-    if best is None:
-        raise SceneError(
-            "scale and part do not go together into one scene", "check the scale word and the scale height"
-        )
-    return best
 
 
 def _jacobian(of: Callable[[Array], Array], p: Array) -> Array:

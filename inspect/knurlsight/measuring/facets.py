@@ -300,8 +300,7 @@ def _shares(
                 after = down - full * max(0.0, 1 - 2 * abs(turns - np.rint(turns)) / fill)
                 if after >= -1e-9 or step == DEPTHS - 1:
                     part = min(max(-before / max(after - before, 1e-12), 0.0), 1.0)
-                    turns_before = where
-                    where = turns_before + part * (turns - turns_before)
+                    where += part * (turns - where)
                     depth = (step - 1 + part) / (DEPTHS - 1)
                     break
                 before, where = after, turns
@@ -334,24 +333,15 @@ def _shares(
 
 
 @compiled
-def _covariance_of(shares: Array, light: Array, out: Array) -> None:
-    """Write shares @ light @ shares.T; a sample sees few of the facets, the rest is passed over."""
-    samples, facets = shares.shape
-    lit = np.zeros((samples, facets))
-    for i in range(samples):
-        for k in range(facets):
-            share = shares[i, k]
-            if share != 0:
-                for j in range(facets):
-                    lit[i, j] += share * light[k, j]
-    across = np.ascontiguousarray(lit.T)
+def _mixed(shares: Array, of: Array, out: Array) -> None:
+    """Write shares @ of; a sample sees few of the facets, the rest is passed over."""
     out[:] = 0.0
-    for i in range(samples):
-        for k in range(facets):
+    for i in range(shares.shape[0]):
+        for k in range(shares.shape[1]):
             share = shares[i, k]
             if share != 0:
-                for j in range(samples):
-                    out[i, j] += share * across[k, j]
+                for j in range(of.shape[1]):
+                    out[i, j] += share * of[k, j]
 
 
 def _evidence(profile: Profile, grooves: Grooves, angle_deg: float, light: _Light) -> float:
@@ -363,8 +353,9 @@ def _evidence(profile: Profile, grooves: Grooves, angle_deg: float, light: _Ligh
     lines = float(g.around), float(g.along), float(g.phase), float(g.fill), float(g.depth(angle_deg))
     _shares(p.theta, p.theta_1, p.theta_2, p.z, p.z_1, *lines, light.first, mix.indptr, mix.indices, mix.data, shares)
     rest = p.brightness - shares @ light.mean
-    covariance = np.empty((len(rest), len(rest)))
-    _covariance_of(shares, light.covariance, covariance)
+    seen, covariance = np.empty_like(shares), np.empty((len(rest), len(rest)))
+    _mixed(shares, light.covariance, seen)
+    _mixed(shares, np.ascontiguousarray(seen.T), covariance)
     covariance[np.diag_indices_from(covariance)] += NOISE**2
     lower = np.linalg.cholesky(covariance)
     white = solve_triangular(lower, rest, lower=True, check_finite=False)

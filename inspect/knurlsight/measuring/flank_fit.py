@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knurlsight.measuring.flank_rays import KINDS, RAYS, SLOPES, see, slopes_of_rays
-from knurlsight.measuring.flanks import Knurl, Name, packed
+from knurlsight.measuring.flanks import Knurl, Name, Packed, packed
 from knurlsight.measuring.sightlines import Image, Sightlines
 
 Array = NDArray[np.float64]
@@ -182,7 +182,8 @@ class Patch:
 
     def solve(self, knurl: Knurl, names: tuple[Name, ...] = ()) -> Solved:
         """The best light; with names, the derivatives with them."""
-        solved = [self._block(block, knurl, names) for block in self.blocks]
+        of = packed(knurl)
+        solved = [self._block(block, of, names) for block in self.blocks]
         return Solved(
             sum(s.left for s in solved),
             sum(s.price for s in solved),
@@ -191,8 +192,7 @@ class Patch:
             np.sum([s.hessian for s in solved], axis=0),
         )
 
-    def _block(self, block: _Block, knurl: Knurl, names: tuple[Name, ...]) -> Solved:
-        of = packed(knurl)
+    def _block(self, block: _Block, of: Packed, names: tuple[Name, ...]) -> Solved:
         k = 1 + of.kinds
         rows = self.rows[:, : block.brightness.size]
         see(*block.rays, block.brightness, block.root_weight, *of.numbers, *of.rows(rows))
@@ -200,8 +200,7 @@ class Patch:
         # one product for brightness and kinds: of a matrix with itself BLAS has a routine for large ones only
         products = self._by_cell(np.matmul(parted[:, 1:k], parted[:, :k].transpose(0, 2, 1)))
         seen, plain = products[:, :, 0], products[:, :, 1:]
-        ridge = np.full(of.kinds, RIDGE * self.size)
-        ridge[1 + 2 * len(knurl.families) :] = self.shading * self.size
+        ridge = np.where(of.shading, self.shading, RIDGE) * self.size
         normal = plain + np.diag(ridge)
         light = np.linalg.solve(normal, seen[..., None])[..., 0]
         power = float(np.vdot(rows[0], rows[0]))

@@ -45,8 +45,8 @@ SLOPES = (
     (-1, "profile_angle_deg"),
     (-1, "blur"),
 )
-KINDS = 13  # of surface, at most
-#: Numbers of a family, in the order of `Grooves.numbers`
+KINDS, FIRST_SHADING = 13, 5  # of surface, at most; those before are land and flanks, the others flanks times depth
+#: Numbers of a family as `flanks.packed` gives them; in the loops a tuple called `lines`.
 NUMBERS = ("around", "along", "phase", "half", "steep", "offset", "ghost_half", "ghost", "ghost_floor", "mean_by_fill")
 ABSENT = -8.0  # half width of grooves that are not there: too far away for any blur
 
@@ -72,17 +72,62 @@ def _turned(x: Any) -> Any:
 
 
 @step_of
-def _height(x: Any, half: Any, steep: Any, offset: Any, ghost_half: Any) -> Any:
-    return max(half - abs(_turned(x)), ghost_half - abs(_turned(x - offset))) * steep
+def _lines(numbers: Any) -> Any:
+    n = numbers
+    return n[0], n[1], n[2], n[3], n[4], n[5], n[6], n[7], n[8], n[9]
+
+
+# --- on the way down -------------------------------------------------------------------------------------------------
 
 
 @step_of
-def _flank(x: Any, half: Any, steep: Any, offset: Any, ghost_half: Any, ghost: Any) -> Any:
-    """Height there, and how it changes with phase and fill."""
+def _turns(lines: Any, theta: Any, z: Any, theta_1: Any, z_1: Any, theta_2: Any, z_2: Any) -> Any:
+    """Phase of a family along a line of sight, a polynomial in the depth below the crest."""
+    around, along, phase = lines[0], lines[1], lines[2]
+    return around * theta + along * z - phase, around * theta_1 + along * z_1, around * theta_2 + along * z_2
+
+
+@step_of
+def _phase_at(turns: Any, depth: Any) -> Any:
+    return turns[0] + depth * (turns[1] + depth * turns[2])
+
+
+@step_of
+def _rate_at(turns: Any, depth: Any) -> Any:
+    return turns[1] + TWO * depth * turns[2]
+
+
+@step_of
+def _flank(lines: Any, x: Any) -> Any:
+    """Height of a family's flank, and how it changes with phase and fill."""
+    _, _, _, half, steep, offset, ghost_half, ghost, _, _ = lines
     x1, x2 = _turned(x), _turned(x - offset)
     h1, h2 = (half - abs(x1)) * steep, (ghost_half - abs(x2)) * steep
     deeper = h2 > h1
     return max(h1, h2), _sign(x2 if deeper else x1) * steep, (ghost if deeper else ONE) * (HALF * steep)
+
+
+@step_of
+def _met(a: Any, b: Any, turns_a: Any, turns_b: Any, depth: Any, up: Any) -> Any:
+    """Depth of the surface under a point of the line of sight; its change with the phases, then with the fills."""
+    h_a, by_phase_a, by_fill_a = _flank(a, _phase_at(turns_a, depth))
+    h_b, by_phase_b, by_fill_b = _flank(b, _phase_at(turns_b, depth))
+    second = up * h_b > up * h_a
+    surface = max(h_b if second else h_a, ZERO)
+    cut = ONE if surface > ZERO else ZERO
+    on_a, on_b = ZERO if second else cut, cut if second else ZERO
+    return surface, on_a * by_phase_a, on_b * by_phase_b, on_a * by_fill_a, on_b * by_fill_b
+
+
+@step_of
+def _back(by_surface: Any, met: Any, turns_a: Any, turns_b: Any, depth: Any) -> Any:
+    """What a change with the surface that was met means for phases, fills and the depth that it was met from."""
+    by_phase_a, by_phase_b = by_surface * met[1], by_surface * met[2]
+    by_depth = -by_phase_a * _rate_at(turns_a, depth) - by_phase_b * _rate_at(turns_b, depth)
+    return by_phase_a, by_phase_b, by_surface * met[3], by_surface * met[4], by_depth
+
+
+# --- where it ends ---------------------------------------------------------------------------------------------------
 
 
 @step_of
@@ -109,8 +154,16 @@ def _by_borders(x: Any, reach: Any, across: Any, near: Any, far: Any, tent: Any,
 
 
 @step_of
-def _seen(x: Any, half: Any, steep: Any, across: Any, offset: Any, ghost_half: Any, ghost_floor: Any) -> Any:
-    """Of a family where the line of sight ends: shares of land and of its right flanks; its height."""
+def _grade(lines: Any, theta_u: Any, z_u: Any, theta_v: Any, z_v: Any) -> Any:
+    """Square of the turns from a sample to the next."""
+    u, v = lines[0] * theta_u + lines[1] * z_u, lines[0] * theta_v + lines[1] * z_v
+    return u * u + v * v
+
+
+@step_of
+def _seen(lines: Any, x: Any, across: Any) -> Any:
+    """Of a family: shares of land and of its right flanks; its height."""
+    _, _, _, half, steep, offset, ghost_half, _, ghost_floor, _ = lines
     x1, x2 = _turned(x), _turned(x - offset)
     land, right, _, _, _, _ = _borders(x1, half, across)
     land2, right2, _, _, _, _ = _borders(x2, ghost_half, across)
@@ -120,11 +173,25 @@ def _seen(x: Any, half: Any, steep: Any, across: Any, offset: Any, ghost_half: A
 
 
 @step_of
-def _by_family(
-    x: Any, half: Any, steep: Any, across: Any, offset: Any, ghost_half: Any, ghost: Any, ghost_floor: Any,
-    by_land: Any, by_right: Any, by_top: Any,
-) -> Any:  # fmt: skip
+def _crossed(a: Any, b: Any, x_a: Any, x_b: Any, grade_a: Any, grade_b: Any, per_blur: Any, recessed: Any) -> Any:
+    """Of both families: land and flanks; land and right-hand share of each; whose flank shows, and how steeply so."""
+    land_a, right_a, top_a = _seen(a, x_a, per_blur / np.sqrt(grade_a))
+    land_b, right_b, top_b = _seen(b, x_b, per_blur / np.sqrt(grade_b))
+    wide = per_blur / np.sqrt(grade_a * a[4] * a[4] + grade_b * b[4] * b[4])
+    whose = (top_a - top_b) * wide + HALF
+    cut_a, cut_b, raised = ONE - land_a, ONE - land_b, ONE - recessed
+    both = cut_a * cut_b
+    deeper = both * _clip(whose)
+    land = raised * land_a * land_b + recessed * (ONE - both)
+    flank_a = raised * (cut_a - both + deeper) + recessed * (both - deeper)
+    flank_b = raised * (cut_b - deeper) + recessed * deeper
+    return land, flank_a, flank_b, land_a, land_b, right_a, right_b, whose, wide
+
+
+@step_of
+def _by_family(lines: Any, x: Any, across: Any, by_land: Any, by_right: Any, by_top: Any) -> Any:
     """By phase, fill and the logarithm of the blur of one family, at a given depth."""
+    _, _, _, half, steep, offset, ghost_half, ghost, ghost_floor, _ = lines
     x1, x2 = _turned(x), _turned(x - offset)
     h, h2 = (half - abs(x1)) * steep, (ghost_half - abs(x2)) * steep
     land, right, near, far, tent, away = _borders(x1, half, across)
@@ -149,10 +216,31 @@ def _by_family(
     return -by_x, by_fill, (land_blur * land2 + land2_blur * land) * by_land + right_blur * by_right
 
 
+@step_of
+def _light(light: Any, part: Any, right: Any) -> Any:
+    """Of a family's left flanks, and by how much its right ones differ: plain, by depth and by its square."""
+    of_left = light[part, right + 1], light[part, right + 5], light[part, right + 9]
+    of_right = light[part, right], light[part, right + 4], light[part, right + 8]
+    return of_left, (of_right[0] - of_left[0], of_right[1] - of_left[1], of_right[2] - of_left[2])
+
+
+@step_of
+def _shaded(terms: Any, relative: Any, square: Any) -> Any:
+    return terms[0] + terms[1] * relative + terms[2] * square
+
+
+@step_of
+def _by_relative(terms: Any, relative: Any) -> Any:
+    return terms[1] + TWO * terms[2] * relative
+
+
+# --- the loops -------------------------------------------------------------------------------------------------------
+
+
 @compiled
 def see(
     theta: Row, z: Row, theta_1: Row, z_1: Row, theta_2: Row, z_2: Row, theta_u: Row, z_u: Row, theta_v: Row, z_v: Row,
-    brightness: Row, root_weight: Row, a: Row, b: Row, common: Row,
+    brightness: Row, root_weight: Row, of_a: Row, of_b: Row, common: Row,
     target: Row, land: Row, right_a: Row, left_a: Row, right_b: Row, left_b: Row,
     right_a_1: Row, left_a_1: Row, right_b_1: Row, left_b_1: Row,
     right_a_2: Row, left_a_2: Row, right_b_2: Row, left_b_2: Row,
@@ -164,74 +252,33 @@ def see(
     theta, ... : (n,) float32 arrays
         As in `RAYS`.
     brightness, root_weight : (n,) float32 arrays
-    a, b : (10,) float32 arrays
+    of_a, of_b : (10,) float32 arrays
         Of each family, as in `NUMBERS`; a family that is not there has a half width of `ABSENT`.
     common : (5,) float32 array
         Mean groove depth, one over the width of the blur, blur, sine of the profile angle; 1 if points are recessed.
     target, land, ... : (n,) float32 arrays
         Written: brightness and kinds; those ending in _1 and _2 times depth and its square.
     """
-    a_around, a_along, a_phase, a_half, a_steep, a_offset, a_ghost_half, a_floor = (
-        a[0],
-        a[1],
-        a[2],
-        a[3],
-        a[4],
-        a[5],
-        a[6],
-        a[8],
-    )
-    b_around, b_along, b_phase, b_half, b_steep, b_offset, b_ghost_half, b_floor = (
-        b[0],
-        b[1],
-        b[2],
-        b[3],
-        b[4],
-        b[5],
-        b[6],
-        b[8],
-    )
+    a, b = _lines(of_a), _lines(of_b)
     mean, per_blur, recessed = common[0], common[1], common[4]
-    per_mean, raised = ONE / mean, ONE - recessed
-    up = raised - recessed
+    per_mean, up = ONE / mean, ONE - TWO * recessed
     for i in range(len(theta)):
-        # phases at depth d below the crest: turns + d (turns_1 + d turns_2)
-        turns_a = a_around * theta[i] + a_along * z[i] - a_phase
-        turns_a_1 = a_around * theta_1[i] + a_along * z_1[i]
-        turns_a_2 = a_around * theta_2[i] + a_along * z_2[i]
-        turns_b = b_around * theta[i] + b_along * z[i] - b_phase
-        turns_b_1 = b_around * theta_1[i] + b_along * z_1[i]
-        turns_b_2 = b_around * theta_2[i] + b_along * z_2[i]
+        turns_a = _turns(a, theta[i], z[i], theta_1[i], z_1[i], theta_2[i], z_2[i])
+        turns_b = _turns(b, theta[i], z[i], theta_1[i], z_1[i], theta_2[i], z_2[i])
         depth = FIRST_DEPTH * mean
-        h_a = _height(turns_a + depth * (turns_a_1 + depth * turns_a_2), a_half, a_steep, a_offset, a_ghost_half)
-        h_b = _height(turns_b + depth * (turns_b_1 + depth * turns_b_2), b_half, b_steep, b_offset, b_ghost_half)
-        depth = KEPT * depth + DAMPED * max(up * max(up * h_a, up * h_b), ZERO)
-        h_a = _height(turns_a + depth * (turns_a_1 + depth * turns_a_2), a_half, a_steep, a_offset, a_ghost_half)
-        h_b = _height(turns_b + depth * (turns_b_1 + depth * turns_b_2), b_half, b_steep, b_offset, b_ghost_half)
-        depth = KEPT * depth + DAMPED * max(up * max(up * h_a, up * h_b), ZERO)
-        h_a = _height(turns_a + depth * (turns_a_1 + depth * turns_a_2), a_half, a_steep, a_offset, a_ghost_half)
-        h_b = _height(turns_b + depth * (turns_b_1 + depth * turns_b_2), b_half, b_steep, b_offset, b_ghost_half)
-        depth = max(up * max(up * h_a, up * h_b), ZERO)
-        x_a = turns_a + depth * (turns_a_1 + depth * turns_a_2)
-        x_b = turns_b + depth * (turns_b_1 + depth * turns_b_2)
-        u_a, v_a = a_around * theta_u[i] + a_along * z_u[i], a_around * theta_v[i] + a_along * z_v[i]
-        u_b, v_b = b_around * theta_u[i] + b_along * z_u[i], b_around * theta_v[i] + b_along * z_v[i]
-        grade_a, grade_b = u_a * u_a + v_a * v_a, u_b * u_b + v_b * v_b
-        across_a, across_b = per_blur / np.sqrt(grade_a), per_blur / np.sqrt(grade_b)
-        land_a, of_right_a, top_a = _seen(x_a, a_half, a_steep, across_a, a_offset, a_ghost_half, a_floor)
-        land_b, of_right_b, top_b = _seen(x_b, b_half, b_steep, across_b, b_offset, b_ghost_half, b_floor)
-        wide = per_blur / np.sqrt(grade_a * a_steep * a_steep + grade_b * b_steep * b_steep)
-        first = _clip((top_a - top_b) * wide + HALF)
-        cut_a, cut_b = ONE - land_a, ONE - land_b
-        both = cut_a * cut_b
-        deeper = both * first
-        weight = root_weight[i]
-        flank_a = (raised * (cut_a - both + deeper) + recessed * (both - deeper)) * weight
-        flank_b = (raised * (cut_b - deeper) + recessed * deeper) * weight
+        depth = KEPT * depth + DAMPED * _met(a, b, turns_a, turns_b, depth, up)[0]
+        depth = KEPT * depth + DAMPED * _met(a, b, turns_a, turns_b, depth, up)[0]
+        depth = _met(a, b, turns_a, turns_b, depth, up)[0]
+        grade_a = _grade(a, theta_u[i], z_u[i], theta_v[i], z_v[i])
+        grade_b = _grade(b, theta_u[i], z_u[i], theta_v[i], z_v[i])
+        of_land, flank_a, flank_b, _, _, of_right_a, of_right_b, _, _ = _crossed(
+            a, b, _phase_at(turns_a, depth), _phase_at(turns_b, depth), grade_a, grade_b, per_blur, recessed
+        )
         relative = depth * per_mean - MEAN_DEPTH
         square = relative * relative - MEAN_SQUARE
-        target[i] = brightness[i] * weight
-        land[i] = (raised * land_a * land_b + recessed * (ONE - both)) * weight
+        weight = root_weight[i]
+        target[i], land[i] = brightness[i] * weight, of_land * weight
+        flank_a, flank_b = flank_a * weight, flank_b * weight
         one = flank_a * of_right_a
         right_a[i], right_a_1[i], right_a_2[i] = one, one * relative, one * square
         one = flank_a - one
@@ -245,7 +292,7 @@ def see(
 @compiled
 def slopes_of_rays(
     theta: Row, z: Row, theta_1: Row, z_1: Row, theta_2: Row, z_2: Row, theta_u: Row, z_u: Row, theta_v: Row, z_v: Row,
-    root_weight: Row, a: Row, b: Row, common: Row, light: Rows,
+    root_weight: Row, of_a: Row, of_b: Row, common: Row, light: Rows,
     phase_a: Row, phase_b: Row, fill_a: Row, fill_b: Row, around_a: Row, around_b: Row, along_a: Row, along_b: Row,
     tied: Row, angle: Row, blur: Row,
 ) -> None:  # fmt: skip
@@ -253,146 +300,82 @@ def slopes_of_rays(
 
     Parameters
     ----------
-    theta, ..., root_weight, a, b, common
+    theta, ..., root_weight, of_a, of_b, common
         As for `see`.
     light : (parts, 13) float32 array
         Brightness of each kind, in the order of the kinds there, in as many even parts of the samples.
     phase_a, ... : (n,) float32 arrays
         Written, as in `SLOPES`.
     """
-    a_around, a_along, a_phase, a_half, a_steep = a[0], a[1], a[2], a[3], a[4]
-    a_offset, a_ghost_half, a_ghost, a_floor, a_mean = a[5], a[6], a[7], a[8], a[9]
-    b_around, b_along, b_phase, b_half, b_steep = b[0], b[1], b[2], b[3], b[4]
-    b_offset, b_ghost_half, b_ghost, b_floor, b_mean = b[5], b[6], b[7], b[8], b[9]
+    a, b = _lines(of_a), _lines(of_b)
     mean, per_blur, sigma, sine, recessed = common[0], common[1], common[2], common[3], common[4]
-    per_mean, raised = ONE / mean, ONE - recessed
-    up = raised - recessed
+    per_mean, raised, up = ONE / mean, ONE - recessed, ONE - TWO * recessed
     to_degrees = F(-np.pi / 180) / sine
     length = np.uintp(len(theta) // len(light))
     for part in range(len(light)):
         start = np.uintp(part) * length  # unsigned: it cannot count from the end
         of_land = light[part, 0]
-        left_a, left_a_1, left_a_2 = light[part, 2], light[part, 6], light[part, 10]
-        left_b, left_b_1, left_b_2 = light[part, 4], light[part, 8], light[part, 12]
-        more_a, more_a_1, more_a_2 = light[part, 1] - left_a, light[part, 5] - left_a_1, light[part, 9] - left_a_2
-        more_b, more_b_1, more_b_2 = light[part, 3] - left_b, light[part, 7] - left_b_1, light[part, 11] - left_b_2
+        of_left_a, more_a = _light(light, part, 1)
+        of_left_b, more_b = _light(light, part, 3)
         for i in range(start, start + length):
-            turns_a = a_around * theta[i] + a_along * z[i] - a_phase
-            turns_a_1 = a_around * theta_1[i] + a_along * z_1[i]
-            turns_a_2 = a_around * theta_2[i] + a_along * z_2[i]
-            turns_b = b_around * theta[i] + b_along * z[i] - b_phase
-            turns_b_1 = b_around * theta_1[i] + b_along * z_1[i]
-            turns_b_2 = b_around * theta_2[i] + b_along * z_2[i]
-            # on the way down: what is met at each depth, and how that changes with phases and fills
+            turns_a = _turns(a, theta[i], z[i], theta_1[i], z_1[i], theta_2[i], z_2[i])
+            turns_b = _turns(b, theta[i], z[i], theta_1[i], z_1[i], theta_2[i], z_2[i])
             depth_0 = FIRST_DEPTH * mean
-            x_a = turns_a + depth_0 * (turns_a_1 + depth_0 * turns_a_2)
-            x_b = turns_b + depth_0 * (turns_b_1 + depth_0 * turns_b_2)
-            h_a, phase_a_0, fill_a_0 = _flank(x_a, a_half, a_steep, a_offset, a_ghost_half, a_ghost)
-            h_b, phase_b_0, fill_b_0 = _flank(x_b, b_half, b_steep, b_offset, b_ghost_half, b_ghost)
-            surface_0, on_a_0, on_b_0 = _met(h_a, h_b, up)
-            depth_1 = KEPT * depth_0 + DAMPED * surface_0
-            x_a = turns_a + depth_1 * (turns_a_1 + depth_1 * turns_a_2)
-            x_b = turns_b + depth_1 * (turns_b_1 + depth_1 * turns_b_2)
-            h_a, phase_a_1, fill_a_1 = _flank(x_a, a_half, a_steep, a_offset, a_ghost_half, a_ghost)
-            h_b, phase_b_1, fill_b_1 = _flank(x_b, b_half, b_steep, b_offset, b_ghost_half, b_ghost)
-            surface_1, on_a_1, on_b_1 = _met(h_a, h_b, up)
-            depth_2 = KEPT * depth_1 + DAMPED * surface_1
-            x_a = turns_a + depth_2 * (turns_a_1 + depth_2 * turns_a_2)
-            x_b = turns_b + depth_2 * (turns_b_1 + depth_2 * turns_b_2)
-            h_a, phase_a_2, fill_a_2 = _flank(x_a, a_half, a_steep, a_offset, a_ghost_half, a_ghost)
-            h_b, phase_b_2, fill_b_2 = _flank(x_b, b_half, b_steep, b_offset, b_ghost_half, b_ghost)
-            depth, on_a_2, on_b_2 = _met(h_a, h_b, up)
-            x_a = turns_a + depth * (turns_a_1 + depth * turns_a_2)
-            x_b = turns_b + depth * (turns_b_1 + depth * turns_b_2)
-            u_a, v_a = a_around * theta_u[i] + a_along * z_u[i], a_around * theta_v[i] + a_along * z_v[i]
-            u_b, v_b = b_around * theta_u[i] + b_along * z_u[i], b_around * theta_v[i] + b_along * z_v[i]
-            grade_a, grade_b = u_a * u_a + v_a * v_a, u_b * u_b + v_b * v_b
-            across_a, across_b = per_blur / np.sqrt(grade_a), per_blur / np.sqrt(grade_b)
-            land_a, right_a, top_a = _seen(x_a, a_half, a_steep, across_a, a_offset, a_ghost_half, a_floor)
-            land_b, right_b, top_b = _seen(x_b, b_half, b_steep, across_b, b_offset, b_ghost_half, b_floor)
-            wide = per_blur / np.sqrt(grade_a * a_steep * a_steep + grade_b * b_steep * b_steep)
-            whose = (top_a - top_b) * wide + HALF
-            first = _clip(whose)
-            cut_a, cut_b = ONE - land_a, ONE - land_b
-            both = cut_a * cut_b
-            deeper = both * first
-            flank_a = raised * (cut_a - both + deeper) + recessed * (both - deeper)
-            flank_b = raised * (cut_b - deeper) + recessed * deeper
+            met_0 = _met(a, b, turns_a, turns_b, depth_0, up)
+            depth_1 = KEPT * depth_0 + DAMPED * met_0[0]
+            met_1 = _met(a, b, turns_a, turns_b, depth_1, up)
+            depth_2 = KEPT * depth_1 + DAMPED * met_1[0]
+            met_2 = _met(a, b, turns_a, turns_b, depth_2, up)
+            depth = met_2[0]
+            x_a, x_b = _phase_at(turns_a, depth), _phase_at(turns_b, depth)
+            grade_a = _grade(a, theta_u[i], z_u[i], theta_v[i], z_v[i])
+            grade_b = _grade(b, theta_u[i], z_u[i], theta_v[i], z_v[i])
+            _, flank_a, flank_b, land_a, land_b, right_a, right_b, whose, wide = _crossed(
+                a, b, x_a, x_b, grade_a, grade_b, per_blur, recessed
+            )
             relative = depth * per_mean - MEAN_DEPTH
             square = relative * relative - MEAN_SQUARE
             # back from the brightness to the shares
-            dark_a = left_a + left_a_1 * relative + left_a_2 * square
-            dark_b = left_b + left_b_1 * relative + left_b_2 * square
-            rise_a = more_a + more_a_1 * relative + more_a_2 * square
-            rise_b = more_b + more_b_1 * relative + more_b_2 * square
-            by_relative = flank_a * (
-                right_a * (more_a_1 + TWO * more_a_2 * relative) + left_a_1 + TWO * left_a_2 * relative
-            )
-            by_relative += flank_b * (
-                right_b * (more_b_1 + TWO * more_b_2 * relative) + left_b_1 + TWO * left_b_2 * relative
-            )
-            mean_a, mean_b = right_a * rise_a + dark_a, right_b * rise_b + dark_b
+            rise_a, rise_b = _shaded(more_a, relative, square), _shaded(more_b, relative, square)
+            mean_a = right_a * rise_a + _shaded(of_left_a, relative, square)
+            mean_b = right_b * rise_b + _shaded(of_left_b, relative, square)
+            by_relative = flank_a * (right_a * _by_relative(more_a, relative) + _by_relative(of_left_a, relative))
+            by_relative += flank_b * (right_b * _by_relative(more_b, relative) + _by_relative(of_left_b, relative))
+            cut_a, cut_b = ONE - land_a, ONE - land_b
             apart = mean_a - mean_b
-            middle = mean_a - first * apart - of_land
-            by_land_a = raised * (land_b * (of_land - mean_a) - cut_b * first * apart) - recessed * cut_b * middle
-            by_land_b = (
-                raised * (land_a * (of_land - mean_b) + cut_a * (apart - first * apart)) - recessed * cut_a * middle
-            )
-            by_first = up * both * apart * _unclipped(whose)
-            by_top = by_first * wide
-            by_right_a, by_right_b = flank_a * rise_a, flank_b * rise_b
-            by_phase_a, by_fill_a, by_blur_a = _by_family(
-                x_a, a_half, a_steep, across_a, a_offset, a_ghost_half, a_ghost, a_floor, by_land_a, by_right_a, by_top
-            )
-            by_phase_b, by_fill_b, by_blur_b = _by_family(
-                x_b, b_half, b_steep, across_b, b_offset, b_ghost_half, b_ghost, b_floor, by_land_b, by_right_b, -by_top
-            )
+            of_first = _clip(whose) * apart
+            middle = recessed * (mean_a - of_first - of_land)
+            by_land_a = raised * (land_b * (of_land - mean_a) - cut_b * of_first) - cut_b * middle
+            by_land_b = raised * (land_a * (of_land - mean_b) + cut_a * (apart - of_first)) - cut_a * middle
+            by_first = up * cut_a * cut_b * apart * _unclipped(whose)
+            by_top, across_a, across_b = by_first * wide, per_blur / np.sqrt(grade_a), per_blur / np.sqrt(grade_b)
+            phase_a_3, fill_a_3, blur_a = _by_family(a, x_a, across_a, by_land_a, flank_a * rise_a, by_top)
+            phase_b_3, fill_b_3, blur_b = _by_family(b, x_b, across_b, by_land_b, flank_b * rise_b, -by_top)
             # depth enters the shading relative to its mean
             by_depth = by_relative * per_mean
             by_mean = -by_depth * depth * per_mean
-            by_depth -= by_phase_a * (turns_a_1 + TWO * depth * turns_a_2)
-            by_depth -= by_phase_b * (turns_b_1 + TWO * depth * turns_b_2)
+            by_depth -= phase_a_3 * _rate_at(turns_a, depth) + phase_b_3 * _rate_at(turns_b, depth)
             # and back along the line of sight
             by_angle = by_depth * depth
-            by_a, by_b = by_depth * on_a_2, by_depth * on_b_2
-            by_fill_a, by_fill_b = by_fill_a + by_a * fill_a_2, by_fill_b + by_b * fill_b_2
-            by_a, by_b = by_a * phase_a_2, by_b * phase_b_2
-            by_phase_a, by_phase_b = by_phase_a + by_a, by_phase_b + by_b
-            by_depth = -by_a * (turns_a_1 + TWO * depth_2 * turns_a_2) - by_b * (turns_b_1 + TWO * depth_2 * turns_b_2)
+            phase_a_2, phase_b_2, fill_a_2, fill_b_2, by_depth = _back(by_depth, met_2, turns_a, turns_b, depth_2)
             by_surface = DAMPED * by_depth
-            by_angle += by_surface * surface_1
-            by_a, by_b = by_surface * on_a_1, by_surface * on_b_1
-            by_fill_a, by_fill_b = by_fill_a + by_a * fill_a_1, by_fill_b + by_b * fill_b_1
-            by_a, by_b = by_a * phase_a_1, by_b * phase_b_1
-            by_phase_a, by_phase_b = by_phase_a + by_a, by_phase_b + by_b
-            by_depth = KEPT * by_depth - by_a * (turns_a_1 + TWO * depth_1 * turns_a_2)
-            by_depth -= by_b * (turns_b_1 + TWO * depth_1 * turns_b_2)
+            by_angle += by_surface * met_1[0]
+            phase_a_1, phase_b_1, fill_a_1, fill_b_1, more = _back(by_surface, met_1, turns_a, turns_b, depth_1)
+            by_depth = KEPT * by_depth + more
             by_surface = DAMPED * by_depth
-            by_angle += by_surface * surface_0
-            by_a, by_b = by_surface * on_a_0, by_surface * on_b_0
-            by_fill_a, by_fill_b = by_fill_a + by_a * fill_a_0, by_fill_b + by_b * fill_b_0
-            by_a, by_b = by_a * phase_a_0, by_b * phase_b_0
-            by_phase_a, by_phase_b = by_phase_a + by_a, by_phase_b + by_b
-            by_depth = KEPT * by_depth - by_a * (turns_a_1 + TWO * depth_0 * turns_a_2)
-            by_depth -= by_b * (turns_b_1 + TWO * depth_0 * turns_b_2)
-            by_mean += FIRST_DEPTH * by_depth
+            by_angle += by_surface * met_0[0]
+            phase_a_0, phase_b_0, fill_a_0, fill_b_0, more = _back(by_surface, met_0, turns_a, turns_b, depth_0)
+            by_mean += FIRST_DEPTH * (KEPT * by_depth + more)
             weight = root_weight[i]
-            by_phase_a, by_phase_b = by_phase_a * weight, by_phase_b * weight
+            by_phase_a = (phase_a_3 + phase_a_2 + phase_a_1 + phase_a_0) * weight
+            by_phase_b = (phase_b_3 + phase_b_2 + phase_b_1 + phase_b_0) * weight
             phase_a[i], phase_b[i] = by_phase_a, by_phase_b
-            fill_a[i], fill_b[i] = (by_fill_a + by_mean * a_mean) * weight, (by_fill_b + by_mean * b_mean) * weight
+            fill_a[i] = (fill_a_3 + fill_a_2 + fill_a_1 + fill_a_0 + by_mean * a[9]) * weight
+            fill_b[i] = (fill_b_3 + fill_b_2 + fill_b_1 + fill_b_0 + by_mean * b[9]) * weight
             # frequencies move the phase in proportion to θ and z
             around_a[i], around_b[i] = -by_phase_a * theta[i], -by_phase_b * theta[i]
             along_a[i], along_b[i] = -by_phase_a * z[i], -by_phase_b * z[i]
             tied[i] = -(by_phase_a + by_phase_b) * theta[i]
             # all depths go with 1 / tan(angle / 2), so relatively with -1 / sin(angle)
             angle[i] = (by_angle + by_mean * mean) * to_degrees * weight
-            blur[i] = (by_blur_a + by_blur_b - by_first * (whose - HALF)) / sigma * weight
-
-
-@step_of
-def _met(h_a: Any, h_b: Any, up: Any) -> Any:
-    """Depth of the surface where the families' flanks have these heights; 1 for the family that makes it, else 0."""
-    second = up * h_b > up * h_a
-    surface = max(h_b if second else h_a, ZERO)
-    cut = ONE if surface > ZERO else ZERO
-    return surface, ZERO if second else cut, cut if second else ZERO
+            blur[i] = (blur_a + blur_b - by_first * (whose - HALF)) / sigma * weight

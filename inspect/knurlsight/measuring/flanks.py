@@ -24,7 +24,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from knurlsight.measuring.flank_rays import ABSENT, BLUR_BOX, KINDS, NUMBERS, RAYS, see
+from knurlsight.measuring.flank_rays import ABSENT, BLUR_BOX, FIRST_SHADING, KINDS, NUMBERS, RAYS, see
 from knurlsight.measuring.sightlines import Image, Sightlines
 
 Array = NDArray[np.float64]
@@ -110,8 +110,13 @@ class Packed:
         """How many kinds of surface there are."""
         return int(self.used.sum())
 
+    @property
+    def shading(self) -> NDArray[np.bool_]:
+        """(kinds,) Which of those that there are go with depth."""
+        return (np.arange(KINDS) >= FIRST_SHADING)[self.used]
+
     def rows(self, out: NDArray[np.float32]) -> list[NDArray[np.float32]]:
-        """Rows of `out` for brightness and every kind: brightness, the kinds that there are, then the rest."""
+        """Rows of `out` (14, n) for brightness and every kind: brightness, the kinds that there are, then the rest."""
         order = np.argsort(~self.used, kind="stable")
         at = np.empty(KINDS, int)
         at[order] = 1 + np.arange(KINDS)
