@@ -160,6 +160,8 @@ class LocalMaps:
         Share of the local contrast that the pattern does not explain, 0 to 1.
     rough : array
         The same in a narrow window: where exactly, at the price of more noise.
+    contrast : array
+        Local spread of the root of brightness, as the photo shows it before light and contrast are evened out.
     weight : array
         Share of the window that lies in the patch, 0 to 1.
     pitch : float
@@ -173,6 +175,7 @@ class LocalMaps:
     gain: Array
     residual: Array
     rough: Array
+    contrast: Array
     weight: Array
     pitch: float
 

@@ -14,6 +14,7 @@ from typing import Literal
 
 from photoscale.quantity import Quantity
 
+from knurlsight import misread
 from knurlsight.model import Family, Pattern
 from knurlsight.reporting import figures
 from knurlsight.reporting.figures import Units
@@ -55,14 +56,6 @@ FIGURE_WORDS: dict[str, str] = {
 }
 #: Why a measured figure cannot be told.
 IN_DOUBT = "a limit lies within the uncertainty"
-READS_AS_DOUBLE = (
-    "twice the pitch wanted with as deep a second track half-way: it may be the pitch wanted, read at every second "
-    "line; light it from another side"
-)
-# a second track that may be the mate of a line: at least so deep, at most so far from half-way (pitches)
-MATE_DEPTH, MATE_OFFSET = 0.6, 0.1
-# of the outside diameter: no setting of the tool changes it by so much
-ANOTHER_SIZE = 0.1
 #: Lengths cannot be judged without a scale; everything else can.
 LENGTHS = ("pitch", "run_in", "full_form_length", "knurl_length", "outside_diameter")
 
@@ -197,27 +190,32 @@ def judge(
         For limits that compare at the blank.
     """
     checks: list[Check] = []
-    halved = _reads_as_half(pattern, expected, no_lengths)
+    halved = misread.reads_as_half(pattern, expected, no_lengths)
+    off_alone = [hand for hand in misread.count_alone_is_off(pattern, expected) if hand not in halved]
     for limit in limits:
         if limit.off:
             continue
         if limit.name == "form":
-            checks.append(_form(pattern, limit))
+            checks.append(_form(pattern, limit, misread.form_in_doubt(pattern, expected)))
         elif limit.name == "teeth":
             checks += _teeth(pattern, limit)
         else:
             for figure in _figures_for(limit, pattern, expected, guard_factor, blank_diameter_mm):
                 if figure.quantity is None and limit.name in SELDOM_IN_ONE_PHOTO and not limit.stated:
                     continue
-                checks.append(_check(limit, figure, guard_factor, halved, no_lengths))
-    if _reads_as_double(pattern, expected, no_lengths):
+                check = _check(limit, figure, guard_factor, halved, no_lengths)
+                of_count = limit.name in ("pitch", "helix") and limit.hand in off_alone
+                if check.verdict == "fail" and (of_count or (limit.name == "included_angle" and off_alone)):
+                    check = replace(check, verdict="cannot_tell", why=misread.COUNT_ALONE)
+                checks.append(check)
+    if misread.reads_as_double(pattern, expected, no_lengths):
         checks = [
-            replace(c, verdict="cannot_tell", why=READS_AS_DOUBLE)
+            replace(c, verdict="cannot_tell", why=misread.AS_DOUBLE)
             if c.verdict == "fail" and (c.key == "pitch" or c.key not in LENGTHS)
             else c
             for c in checks
         ]
-    if size := _another_size(pattern, expected, no_lengths):
+    if size := misread.another_size(pattern, expected, no_lengths):
         checks = [replace(c, verdict="cannot_tell", why=size) for c in checks]
     return tuple(checks)
 
@@ -280,13 +278,14 @@ def _check(limit: Limit, figure: Measured, guard_factor: float, halved: Sequence
     )
 
 
-def _form(pattern: Pattern, limit: Limit) -> Check:
+def _form(pattern: Pattern, limit: Limit, doubt: str) -> Check:
     code = str(limit.nominal)
     verdict: Verdict = "cannot_tell"
     found, why = "not recognised", _first(pattern.cannot, "no pattern could be read")
     if pattern.form is not None:
         found, why = f"{pattern.form} ({FORMS[pattern.form].words})", ""
-        verdict = "pass" if pattern.form == code else "fail"
+        verdict = "pass" if pattern.form == code else "cannot_tell" if doubt else "fail"
+        why = doubt if verdict == "cannot_tell" else ""
     wanted = f"{code} ({FORMS[code].words if code in FORMS else code})"
     return Check("form", "form", None, None, None, None, None, "", True, verdict, found, wanted, why)
 
@@ -408,67 +407,6 @@ def _worst_ghost(pattern: Pattern, limit: Limit, guard_factor: float, name: str)
         verdict = decide(ghost, limit.lower, limit.upper, guard_factor, RANGES["ghost_ratio"])
         ranked.append((order[verdict], -ghost.value - guard_factor * ghost.u, Measured(ghost, which)))
     return min(ranked, key=lambda r: r[:2])[2]
-
-
-def _reads_as_half(pattern: Pattern, expected: ExpectedPattern, no_lengths: str) -> tuple[Hand, ...]:
-    """Families whose pitch is half the expected one, within 4 % and the uncertainty; without a scale, by their teeth.
-
-    A perfect double track leaves no trace at the pitch of the wheel: only the expected pattern tells it from a finer
-    wheel.
-    """
-    halved: list[Hand] = []
-    for family in pattern.families:
-        if _at_times_the_pitch(family, 0.5, expected, no_lengths):
-            halved.append(family.hand)
-    return tuple(halved)
-
-
-def _reads_as_double(pattern: Pattern, expected: ExpectedPattern, no_lengths: str) -> bool:
-    """Whether a family has twice the expected pitch and a second track half-way, nearly as deep as the first.
-
-    That is the expected pattern itself, read at every second line.
-    """
-    for family in pattern.families:
-        track = family.double_track
-        if not track.present or track.ghost_ratio is None or track.ghost_ratio.value < MATE_DEPTH:
-            continue
-        if track.offset_fraction is not None and abs(track.offset_fraction.value - 0.5) > MATE_OFFSET:
-            continue
-        if _at_times_the_pitch(family, 2.0, expected, no_lengths):
-            return True
-    return False
-
-
-def _another_size(pattern: Pattern, expected: ExpectedPattern, no_lengths: str) -> str:
-    """That the part is surely much thicker or thinner than the setup's, in words; empty when it is not.
-
-    Then it is another part, or edges or scale were misread, and no figure means what it seems to mean.
-    """
-    measured, wanted = pattern.outside_diameter, expected.outside_diameter_mm
-    if measured is None or wanted is None or no_lengths:
-        return ""
-    off = measured.value / wanted - 1
-    if abs(off) <= ANOTHER_SIZE or abs(measured.value - wanted) <= 3 * measured.u:
-        return ""
-    way = "more" if off > 0 else "less"
-    return (
-        f"the outside diameter is {abs(off):.0%} {way} than the setup's: it is another part, or its edges or the scale "
-        "were misread, see the picture"
-    )
-
-
-def _at_times_the_pitch(family: Family, times: float, expected: ExpectedPattern, no_lengths: str) -> bool:
-    """Whether a family has so many times the expected pitch, within 4 % and the uncertainty; else by its teeth."""
-    wanted = next((f for f in expected.families if f.hand == family.hand), None)
-    if wanted is None:
-        return False
-    if family.normal_pitch is not None and not no_lengths:
-        figure, target = family.normal_pitch, times * wanted.normal_pitch_mm
-    elif family.teeth is not None and wanted.teeth is not None:
-        figure, target = family.teeth, wanted.teeth / times
-    else:
-        return False
-    return abs(figure.value - target) <= 2 * figure.u + 0.04 * target
 
 
 def _family(pattern: Pattern, hand: Hand | None) -> Family | None:

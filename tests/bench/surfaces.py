@@ -7,7 +7,8 @@ surface in four has a second track in one or both families. Only the knurled zon
 the measuring step does, without edges and scale.
 
 For every figure: its bias in its own standard uncertainties, how often its k = 2 interval holds the truth, median and
-95th percentile of the error, and the median interval. For double tracking: how often families are called doubled.
+95th percentile of the error, and the median interval. For double tracking: how often families are called doubled. At
+the end the verdicts with the limits that a setup has by default: of those without a second track, none should fail.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import json
 import math
 import sys
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
@@ -53,13 +54,20 @@ def measured(seed: int, i: int) -> Row:
     """What the tool says of a surface beside what is so."""
     from knurlsight.measuring.measure import measure_part
     from knurlsight.setup_math.expected import expectation
+    from knurlsight.setup_math.limits import limits
+    from knurlsight.verdict import judge, worst
     from true_outline import true_outline, true_scale, true_setup
 
     photo, truth = made(seed, i)
     part = truth["parts"][0]
-    outline, scale = true_outline(truth), true_scale(truth)
-    pattern = measure_part(photo, outline, scale, expectation(true_setup(truth)).pattern)
+    outline, scale, setup = true_outline(truth), true_scale(truth), true_setup(truth)
+    basis = expectation(setup)
+    pattern = measure_part(photo, outline, scale, basis.pattern)
     row: Row = {"i": i, "form": part["form"], "form_read": pattern.form, "figures": [], "tracks": []}
+    row["true_ghost"] = max(f["double_track"].get("relative_depth", 0.0) for f in part["families"])
+    checks = judge(pattern, basis.pattern, limits(setup, basis.pattern)) if pattern.families else ()
+    row["verdict"] = worst(c.verdict for c in checks)
+    row["failed"] = [c.name for c in checks if c.verdict == "fail"]
     row["px_per_pitch"] = part["families"][0]["normal_pitch_mm"] / part["mm_per_px_axial"]
     if not pattern.families:
         row["reason"] = "; ".join(pattern.cannot)
@@ -150,6 +158,23 @@ def tracks_table(rows: list[Row]) -> str:
     return "\n".join(lines)
 
 
+def verdicts_table(rows: list[Row]) -> str:
+    """Verdicts of parts without and with a second track; what failed of the former, one line each."""
+    lines = []
+    for words, some in (
+        ("no second track", [r for r in rows if r["true_ghost"] == 0.0]),
+        ("one of 0.4 and deeper", [r for r in rows if r["true_ghost"] >= 0.4]),
+    ):
+        said = Counter(r["verdict"] for r in some)
+        lines.append(
+            f"{words:24}{len(some):6}  " + ", ".join(f"{said[v]} {v}" for v in ("pass", "fail", "cannot_tell"))
+        )
+    good = [r for r in rows if r["true_ghost"] == 0.0]
+    lines.append(f"with a fault that is not there: {sum(bool(r.get('faults')) for r in good)} of {len(good)}")
+    lines += [f"  {r['i']} {r['form']}: {', '.join(r['failed'])}" for r in good if r["failed"]]
+    return "\n".join(lines)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--count", type=int, default=1000)
@@ -170,6 +195,7 @@ def main() -> int:
     print(f"{len(rows)} surfaces, {len(unread)} not measured, {len(wrong)} of another form")
     print(figures_table(rows))
     print(tracks_table(rows))
+    print(verdicts_table(rows))
     return 0
 
 

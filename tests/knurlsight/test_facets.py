@@ -47,11 +47,13 @@ def test_the_count_is_right_from_wherever_the_search_starts(stem: str, high: flo
 def test_a_rival_counts_as_doubt_by_its_evidence() -> None:
     sure = Reading(Grooves(10.0, 0.0, 0.1, 0.7), 90.0, np.diag([0.01**2, 1e-4, 1e-4, 1.0]), 100.0)
     other = replace(sure, grooves=Grooves(10.5, 0.0, 0.6, 0.7))
-    even = with_rivals([sure, other])  # as likely: the root of half of 0.5 squared, from the best
+    even = with_rivals([sure, other], [0.0, 0.0])  # as likely: the root of half of 0.5 squared, from the best
     assert even.grooves == sure.grooves
     assert np.sqrt(even.covariance[0, 0]) == pytest.approx(np.hypot(0.5 / np.sqrt(2), 0.01))
-    far = with_rivals([sure, replace(other, evidence=0.0)])
+    far = with_rivals([sure, replace(other, evidence=0.0)], [0.0, 0.0])
     assert far.covariance == pytest.approx(sure.covariance, abs=1e-8)
+    believed = with_rivals([sure, other], [-3.0, 0.0])  # as clear to see, but not where the peak was
+    assert believed.grooves == other.grooves
 
 
 def test_too_short_a_profile_is_not_read() -> None:

@@ -44,6 +44,7 @@ def maps(**changes) -> LocalMaps:
         gain=np.ones(shape),
         residual=np.full(shape, 0.15),
         rough=np.full(shape, 0.15),
+        contrast=np.ones(shape),
         weight=np.ones(shape),
         pitch=PITCH,
     )
@@ -124,6 +125,24 @@ def test_light_at_the_border_is_no_damage():
     askew = np.abs(maps().theta[:, None] - 0.05 * maps().z[None]) < 0.6 * PITCH
     damage = damage_of(maps(residual=noisy(0.15, 5) + 0.3 * (edge | (askew & (maps().z[None] > 1.9)))), RIGHT_LEFT)
     assert not damage.patches
+
+
+def test_a_place_that_is_faintly_lit_is_in_doubt_and_no_damage():
+    faint = ellipse(0.2, 2.1, 0.25, 0.3)
+    residual = noisy(0.15, 3) + 0.35 * faint
+    damage = damage_of(maps(residual=residual, contrast=np.where(faint, 0.4, 1.0)), RIGHT_LEFT)
+    assert not damage.patches and damage.share.value == 0
+    assert damage.share.u == pytest.approx(math.pi * 0.25 * 0.3 / damage.looked_at, rel=0.2)
+    # as faint, but with far more that is not explained than round about it
+    strong = damage_of(maps(residual=residual + 0.4 * faint, contrast=np.where(faint, 0.6, 1.0)), RIGHT_LEFT)
+    assert len(strong.patches) == 1
+
+
+def test_where_the_model_explains_little_a_patch_must_show_more_in_the_photo_itself():
+    torn = ellipse(0.2, 2.1, 0.25, 0.3)
+    residual = noisy(0.4, 3) + 0.3 * torn
+    assert len(damage_of(maps(residual=residual), RIGHT_LEFT).patches) == 1
+    assert not damage_of(maps(residual=residual, contrast=np.where(torn, 0.75, 1.0)), RIGHT_LEFT).patches
 
 
 def test_nothing_is_said_where_the_pattern_is_hardly_seen():

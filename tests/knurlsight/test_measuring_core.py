@@ -492,6 +492,13 @@ def test_a_band_of_light_is_not_half_of_straight_lines():
     assert hypotheses(peaks)[0].lines == ((AXIAL, 0.0),)
 
 
+def test_rings_are_not_read_at_half_their_pitch_where_light_changes_sign_round_the_part():
+    # lit from one end on one side of the part and from the other on the other, they stand beside the line of rings
+    ring = 11.7
+    peaks = (Peak(AXIAL, 0.0, 1.0), Peak(0.0, 2 * ring, 0.8), Peak(-0.9, ring, 0.2), Peak(0.9, ring, 0.2))
+    assert hypotheses(peaks)[0].lines == ((AXIAL, 0.0), (0.0, ring))
+
+
 def test_the_search_leaves_the_optimum_of_too_many_shallow_teeth():
     # started in one place only it ended at 51.4 teeth and left twice as much
     rng = np.random.default_rng([1, 67])

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import made_patterns as made
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from knurlsight import verdict
+from knurlsight.model import Family
 from knurlsight.setup_math.expected import expectation
 from knurlsight.setup_math.limits import limits
 from knurlsight.setup_math.setup import setup_from_text
@@ -178,6 +180,59 @@ def test_twice_the_pitch_with_as_deep_a_second_track_may_be_the_pitch_wanted():
     for factor, ghost in ((2.0, 0.4), (1.0, 0.9), (1.7, 0.9)):
         found = pitches(factor, ghost)
         assert next(c for n, c in found.items() if n.startswith("double tracking")).verdict == "fail"
+
+
+def counted(found: Family, teeth_off: float) -> Family:
+    """The family with another count round, its axial pitch as it was."""
+    assert found.teeth is not None and found.axial_pitch is not None and found.transverse_pitch is not None
+    teeth = found.teeth.value + teeth_off
+    around, along = 20 * math.pi / teeth, found.axial_pitch.value
+    return replace(
+        found,
+        teeth=Quantity(teeth, 0.2),
+        teeth_fit=teeth,
+        transverse_pitch=Quantity(around, 0.003, "mm"),
+        normal_pitch=Quantity(1 / math.hypot(1 / around, 1 / along), 0.003, "mm"),
+        helix_angle=Quantity(math.degrees(math.atan2(around, along)), 0.2, "deg"),
+    )
+
+
+def test_a_count_alone_that_no_wheel_can_roll_is_in_doubt():
+    # 9 % of the pitch off, but exactly as wanted along the part: light, since another wheel changes both
+    off = checks_of(made.pattern(families=(counted(made.family("right"), 6.0), made.family("left"))))
+    pitch = off["normal pitch of the right-hand family"]
+    assert (pitch.verdict, pitch.measured.value < 0.95) == ("cannot_tell", True)
+    assert "round it alone" in pitch.words()
+    assert off["helix of the right-hand family"].verdict != "fail"
+    # a coarser wheel: both pitches are larger
+    coarse = checks_of(made.pattern(families=(made.family("right", 1.1), made.family("left"))))
+    assert coarse["normal pitch of the right-hand family"].verdict == "fail"
+
+
+def test_rows_of_crossings_are_not_another_form():
+    # a square with an axial line for every tooth and two rings to an axial pitch: the crossings of the diamond wanted
+    teeth, axial = made.family("right").teeth.value, made.family("right").axial_pitch.value
+    square = (
+        replace(made.family("axial"), teeth_fit=teeth),
+        replace(made.family("ring"), axial_pitch_radii=axial / 2 / made.RADIUS_MM),
+    )
+    check = checks_of(made.pattern("RKE", square))["form"]
+    assert check.verdict == "cannot_tell" and "crossings" in check.words()
+    # other rings are another knurl
+    other = (square[0], replace(square[1], axial_pitch_radii=axial / 2.6 / made.RADIUS_MM))
+    assert checks_of(made.pattern("RKE", other))["form"].verdict == "fail"
+
+
+def test_another_form_is_in_doubt_where_fourier_and_hough_disagree():
+    straight = (made.family("axial"),)
+    unsure = made.pattern("RAA", straight, agreement="Hough and Fourier disagree on the axial lines by +2.7° and -7.8%")
+    assert checks_of(unsure)["form"].verdict == "cannot_tell"
+    assert checks_of(made.pattern("RAA", straight))["form"].verdict == "fail"
+
+
+def test_one_light_does_not_tell_raised_from_recessed():
+    check = checks_of(made.pattern("RGV"))["form"]
+    assert check.verdict == "cannot_tell" and "look alike" in check.words()
 
 
 @pytest.mark.parametrize(("diameter_mm", "judged"), [(18.3, True), (21.8, True), (17.0, False), (24.0, False)])

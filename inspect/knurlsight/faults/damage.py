@@ -34,6 +34,10 @@ MARK_STANDS_OUT = 0.4
 MARK_LONG, MARK_WIDE = 1.6, 0.55  # standard extents in pitches: at least this ratio, at most this width
 MARK_ASKEW_DEG = 15.0
 MARK_BLUR = 4.0  # pitches; a wide window widens a mark by at most so much in all
+# light that is faint in a place leaves little of the pattern there, and a model that explains little everywhere proves
+# little: then the surface must show more that is not explained than its strip does, in the photo's own contrast
+FAINT, FAINT_MORE = 0.62, 1.5  # of the usual contrast; times as much
+POOR_MODEL, POOR_MORE = 0.28, 1.2  # usual residual; times as much
 LIMB_RAD, LIMB_LOST = 0.65, 0.25  # farther round, light alone takes up to this share of the pattern away
 
 
@@ -83,6 +87,7 @@ def damage_of(maps: LocalMaps, knurl: Knurl, full_form_z: tuple[float, float] = 
     cell = _cell(maps)
     usual = float(np.median(maps.residual[inside]))
     patches = []
+    unsure = 0.0
     for spot in _spots(excess > level):
         outline, area = _hull(maps, spot)
         if area < SMALLEST * maps.pitch**2 or float(excess[spot].max()) < max(PEAK, 1.5 * level):
@@ -95,12 +100,15 @@ def damage_of(maps: LocalMaps, knurl: Knurl, full_form_z: tuple[float, float] = 
         lost = excess[spot] / (1 - usual)
         if abs(float(outline[:, 0].mean())) > LIMB_RAD and float(lost.mean()) < LIMB_LOST:
             continue
+        if _may_be_light(maps, spot, inside, usual):
+            unsure += area
+            continue
         patches.append(Patch(outline, area, Quantity(min(1.0, float(lost.mean())), float(lost.std()))))
     whole = float(inside.sum()) * cell
     share = sum(p.area for p in patches) / whole
     # the border of a patch is known to about half a window all round; below the smallest patch nothing is seen
     border = sum(_perimeter(p.outline) for p in patches) * 0.25 * maps.pitch / whole
-    u = float(np.hypot(border, 0.5 * SMALLEST * maps.pitch**2 / whole))
+    u = float(np.hypot(np.hypot(border, 0.5 * SMALLEST * maps.pitch**2 / whole), unsure / whole))
     # torn metal has narrow spots, too
     marks = tuple(m for m in marks if not any(_shared(p.outline, m) > 0 for p in patches))
     return Damage((*patches, *marks), whole, Quantity(min(1.0, share), u))
@@ -160,6 +168,15 @@ def _is_border(spot: NDArray[np.bool_], inside: NDArray[np.bool_], maps: LocalMa
     columns, judged = np.flatnonzero(spot.any(axis=0)), np.flatnonzero(inside.any(axis=0))
     touches = columns[0] <= judged[0] + 1 or columns[-1] >= judged[-1] - 1
     return bool(touches and abs(maps.z[columns[-1]] - maps.z[columns[0]]) < BORDER_PITCHES * maps.pitch)
+
+
+def _may_be_light(maps: LocalMaps, spot: NDArray[np.bool_], inside: NDArray[np.bool_], usual: float) -> bool:
+    """Whether what stands out in a spot may be no more than how it is lit."""
+    strip = inside & np.any(spot, axis=1, keepdims=True) & ~spot
+    unexplained = maps.residual * maps.contrast**2
+    more = float(unexplained[spot].mean()) / max(float(unexplained[strip].mean()), 1e-9) if strip.any() else np.inf
+    faint = float(np.median(maps.contrast[spot])) < FAINT * float(np.median(maps.contrast[inside]))
+    return (faint and more < FAINT_MORE) or (usual > POOR_MODEL and more < POOR_MORE)
 
 
 def _is_highlight(outline: Array, pitch: float) -> bool:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from knurlsight.measuring.flank_fit import Cells, Fit, light_of, put
 from knurlsight.measuring.flanks import Knurl, kinds
-from knurlsight.measuring.sightlines import Image, Sightlines
+from knurlsight.measuring.sightlines import Image, Sightlines, off_the_mean
 from knurlsight.model import LocalMaps
 
 Array = NDArray[np.float64]
@@ -72,6 +72,8 @@ def local_maps(fit: Fit, sight: Sightlines, light_pitches: float) -> LocalMaps:
     full = [cv2.resize(np.asarray(c, np.float32), (wide, high)) for c in np.moveaxis(solved, 2, 0)]
     left = target - np.sum([c * b for c, b in zip(full, basis, strict=True)], axis=0)
     rough = windowed(weight * left * left, NARROW) / np.maximum(power, 0.05 * np.median(power))
+    away = off_the_mean(sight.root_brightness, sight.weight, per_pitch)
+    contrast = np.sqrt(np.maximum(windowed(away * away), 0) / np.maximum(windowed(sight.weight), 1e-3))
     middle = high // 2
     columns, rows = ((np.arange(n) + 0.5) * whole / n - 0.5 for n, whole in zip(size, (wide, high), strict=True))
     theta = np.interp(rows, np.arange(high), sight.theta.mean(axis=1))
@@ -84,6 +86,7 @@ def local_maps(fit: Fit, sight: Sightlines, light_pitches: float) -> LocalMaps:
         solved[..., 0],
         np.clip(residual, 0, 1),
         np.clip(rough, 0, 2),
+        contrast,
         np.clip(windowed(weight), 0, 1),
         pitch,
     )

@@ -62,6 +62,7 @@ NO_KNURL = "what is there does not repeat as a knurl does: show the knurled part
 # comes on top. Path-traced photos, camera and outline given; for all but pairs see `facets`. Straight lines: 55
 # synthetic surfaces, of whose counts ± 2 x 0.007 held too few (0.8). Pairs: 363, ± 2 x 0.0065 held 0.90, these 0.93.
 MODEL_AROUND = {"pair": 0.008, "single": 0.007, "straight": 0.0085}
+U_STRAIGHT_COUNT = 0.025  # of straight lines by the flank fit, which their peak holds; 43 synthetic parts
 MODEL_ALONG = 0.0016
 MODEL_TURNS = 0.014  # by which lines seem displaced over the length that is seen; 232 synthetic diamonds
 ARC_LEVER = 1.6  # tan 60° / (60° in rad), the arc fitted
@@ -185,7 +186,8 @@ def _by_facets(fit: Fit, sight: Sightlines) -> Fit | None:
     if len(around) != 1 or fit.knurl.crossing == "recessed":
         return None
     k = around[0]
-    reading = read_facets(sight, families[k], _off_the_rings(fit, sight))
+    straight = len(families) == 1 and not families[k].along
+    reading = read_facets(sight, families[k], _off_the_rings(fit, sight), U_STRAIGHT_COUNT if straight else None)
     if reading is None:
         return None
     names = ((k, "around"), (k, "phase"), (k, "fill"), (-1, "profile_angle_deg"))

@@ -171,11 +171,22 @@ def evened(root: Image, weight: Image, period: float) -> Image:
 
     Borders of flanks fix the geometry, how bright a flank is fixes nothing.
     """
-    k = max(3, round(3 * period)) | 1
-    low, wide = (k, 2 * k + 1), (k, 4 * k + 1)
-    share = np.maximum(cv2.blur(weight, low), 1e-3)
-    away = (root - cv2.blur(root * weight, low) / share) * weight
+    k = _box(period)
+    wide = (k, 4 * k + 1)
+    away = off_the_mean(root, weight, period)
     # a box sum of squares in float32 can come out a hair under 0 where all is flat
     spread = np.sqrt(np.maximum(cv2.blur(away * away, wide), 0) / np.maximum(cv2.blur(weight, wide), 1e-3))
     spread = np.maximum(spread, 0.25 * float(np.median(spread)) + 1e-3)
     return np.asarray(np.clip(away / spread, -2.5, 2.5), np.float32)
+
+
+def off_the_mean(root: Image, weight: Image, period: float) -> Image:
+    """Root of brightness with its local mean taken out, 0 where there is no weight."""
+    k = _box(period)
+    low = (k, 2 * k + 1)
+    share = np.maximum(cv2.blur(weight, low), 1e-3)
+    return np.asarray((root - cv2.blur(root * weight, low) / share) * weight, np.float32)
+
+
+def _box(period: float) -> int:
+    return max(3, round(3 * period)) | 1

@@ -72,7 +72,8 @@ def hypotheses(peaks: tuple[Peak, ...]) -> tuple[Hypothesis, ...]:
     first = _fundamental(usable)
     out: list[Hypothesis] = []
     if first.steepness_deg < AXIAL_DEG:
-        rings = [p for p in peaks if p.steepness_deg > RING_DEG and p.power > 0.02 * first.power]
+        # light that changes sign round the part puts rings to either side of where they are
+        rings = [replace(p, around=0.0) for p in peaks if p.steepness_deg > RING_DEG and p.power > 0.02 * first.power]
         similar = [p for p in rings if 0.5 < p.pitch / first.pitch < 2.0]
         if similar:
             ring = _fundamental(sorted(similar, key=lambda p: -p.power))
