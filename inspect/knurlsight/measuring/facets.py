@@ -270,20 +270,36 @@ class _Light:
         theta = (tooth + away + grooves.phase - grooves.along * float(profile.z.mean())) / grooves.around
         lean = math.radians(90 - angle_deg / 2) * grooves.around * grooves.pitch
         normal = theta - lean * side * (kind == FLANK)
-        slow = np.exp(-0.5 * ((theta[:, None] - theta) / OF_KIND_RAD) ** 2)
-        same = (kind[:, None] == kind) & (side[:, None] == side)
-        own = same & (tooth[:, None] == tooth)
-        plain = (kind == FLANK) | (kind == LAND)
-        both = np.outer(plain, plain)
-        alike = np.exp(-0.5 * ((normal[:, None] - normal) / ALIKE_RAD) ** 2)
-        covariance = both * (ALIKE**2 * alike + same * (OF_KIND**2 * slow + OF_ITS_OWN**2 * own))
-        deep = np.exp(-0.5 * ((depth[:, None] - depth) / DEEP) ** 2)
-        flank = same & np.outer(kind == FLANK, kind == FLANK)
-        covariance += flank * deep * (BEND**2 * slow + BEND_OWN**2 * own)
-        for k, size in ((SLOPE, SLOPED), (ROOT, GLINT), (EDGE, GLINT)):
-            covariance += same * np.outer(kind == k, kind == k) * size**2 * (slow + own / 2)
-        self.covariance = covariance
+        self.covariance = np.empty((len(theta), len(theta)))
+        _alike(theta, normal, kind, side, depth, tooth, self.covariance)
         self.mean = np.where(kind == FLANK, DARKER_ROOT * (2 * depth - 1), np.where(kind == LAND, BRIGHTER_LAND, 0.0))
+
+
+@compiled
+def _alike(theta: Array, normal: Array, kind: Any, side: Any, depth: Array, tooth: Any, out: Array) -> None:
+    """Write how facets are believed to shine alike, (facets, facets); arguments as in `_Light`."""
+    for i in range(len(theta)):
+        for j in range(i + 1):
+            same = kind[i] == kind[j] and side[i] == side[j]
+            flanks = kind[i] == FLANK and kind[j] == FLANK
+            plain = (kind[i] == FLANK or kind[i] == LAND) and (kind[j] == FLANK or kind[j] == LAND)
+            value = 0.0
+            if plain:
+                value += ALIKE**2 * math.exp(-0.5 * ((normal[i] - normal[j]) / ALIKE_RAD) ** 2)
+            if same:
+                own = 1.0 if tooth[i] == tooth[j] else 0.0
+                slow = math.exp(-0.5 * ((theta[i] - theta[j]) / OF_KIND_RAD) ** 2)
+                if plain:
+                    value += OF_KIND**2 * slow + OF_ITS_OWN**2 * own
+                if flanks:
+                    deep = math.exp(-0.5 * ((depth[i] - depth[j]) / DEEP) ** 2)
+                    value += deep * (BEND**2 * slow + BEND_OWN**2 * own)
+                elif kind[i] == SLOPE:
+                    value += SLOPED**2 * (slow + own / 2)
+                elif not plain:
+                    value += GLINT**2 * (slow + own / 2)
+            out[i, j] = value
+            out[j, i] = value
 
 
 @compiled
@@ -369,7 +385,7 @@ def _evidence(profile: Profile, grooves: Grooves, angle_deg: float, light: _Ligh
     seen, covariance = np.empty_like(shares), np.empty((len(rest), len(rest)))
     _mixed(shares, light.covariance, seen)
     _mixed(shares, np.ascontiguousarray(seen.T), covariance)
-    covariance[np.diag_indices_from(covariance)] += NOISE**2
+    covariance.flat[:: len(rest) + 1] += NOISE**2
     lower = np.linalg.cholesky(covariance)
     white = solve_triangular(lower, rest, lower=True, check_finite=False)
     return -0.5 * float(white @ white) - float(np.log(np.diag(lower)).sum())
