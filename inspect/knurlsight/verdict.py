@@ -56,6 +56,8 @@ FIGURE_WORDS: dict[str, str] = {
 }
 #: Why a measured figure cannot be told.
 IN_DOUBT = "a limit lies within the uncertainty"
+#: Figures of how the lines run, which Fourier and Hough both read.
+OF_LINES = ("pitch", "helix", "included_angle")
 #: Lengths cannot be judged without a scale; everything else can.
 LENGTHS = ("pitch", "run_in", "full_form_length", "knurl_length", "outside_diameter")
 
@@ -204,9 +206,12 @@ def judge(
                 if figure.quantity is None and limit.name in SELDOM_IN_ONE_PHOTO and not limit.stated:
                     continue
                 check = _check(limit, figure, guard_factor, halved, no_lengths)
-                of_count = limit.name in ("pitch", "helix") and limit.hand in off_alone
-                if check.verdict == "fail" and (of_count or (limit.name == "included_angle" and off_alone)):
-                    check = replace(check, verdict="cannot_tell", why=misread.COUNT_ALONE)
+                if check.verdict == "fail" and limit.name in OF_LINES:
+                    alone = limit.hand in off_alone or (limit.hand is None and off_alone)
+                    why = (
+                        misread.COUNT_ALONE if alone else misread.DISAGREE if misread.readings_disagree(pattern) else ""
+                    )
+                    check = replace(check, verdict="cannot_tell", why=why) if why else check
                 checks.append(check)
     if misread.reads_as_double(pattern, expected, no_lengths):
         checks = [

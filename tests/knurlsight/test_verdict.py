@@ -230,6 +230,14 @@ def test_another_form_is_in_doubt_where_fourier_and_hough_disagree():
     assert checks_of(made.pattern("RAA", straight))["form"].verdict == "fail"
 
 
+def test_a_pitch_that_fourier_and_hough_read_differently_does_not_fail():
+    fine = (made.family("right", 0.9), made.family("left", 0.9))
+    assert checks_of(made.pattern(families=fine))["normal pitch of the left-hand family"].verdict == "fail"
+    unsure = made.pattern(families=fine, agreement="Hough and Fourier disagree on the left lines by -2.7° and +9.7%")
+    check = checks_of(unsure)["normal pitch of the left-hand family"]
+    assert check.verdict == "cannot_tell" and "Hough" in check.words()
+
+
 def test_one_light_does_not_tell_raised_from_recessed():
     check = checks_of(made.pattern("RGV"))["form"]
     assert check.verdict == "cannot_tell" and "look alike" in check.words()
