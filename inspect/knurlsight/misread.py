@@ -113,20 +113,25 @@ def count_alone_is_off(pattern: Pattern, expected: ExpectedPattern) -> tuple[Han
         wanted = _expected(expected, family.hand)
         if wanted is None or wanted.transverse_pitch_mm is None or family.transverse_pitch is None:
             continue
-        finer = wanted.transverse_pitch_mm / family.transverse_pitch.value
-        teeth_off = abs(1 - 1 / finer) * family.teeth.value if family.teeth is not None else 0.0
+        coarser = family.transverse_pitch.value / wanted.transverse_pitch_mm
+        teeth_off = abs(1 - coarser) * family.teeth.value if family.teeth is not None else 0.0
         along = _along(pattern, expected, "ring" if family.hand == "axial" else family.hand)
         if along is not None and abs(along - 1) < ALONG_FITS and teeth_off > COUNT_OFF_TEETH:
             hands.append(family.hand)
     return tuple(hands)
 
 
-def readings_disagree(pattern: Pattern) -> bool:
-    """Whether Fourier and Hough read the lines of a family differently: one of them is wrong, or the outline is.
+def lines_in_doubt(pattern: Pattern, expected: ExpectedPattern, halved: tuple[Hand, ...]) -> dict[Hand | None, str]:
+    """Why pitch and helix of a family, or what two share (None), do not fail, in words; empty words where they may.
 
-    A shadow's edge taken for the part's made a part 7 % too wide, and by its known diameter all pitches too small.
+    Where Hough sees other lines, one of the readings is wrong, or the outline is: a shadow's edge taken for the part's
+    made a part 7 % too wide, and by its known diameter all pitches too small. `halved` as of `reads_as_half`.
     """
-    return "disagree" in pattern.agreement
+    alone = [hand for hand in count_alone_is_off(pattern, expected) if hand not in halved]
+    otherwise = DISAGREE if pattern.lines_contradicted else ""
+    why: dict[Hand | None, str] = {f.hand: COUNT_ALONE if f.hand in alone else otherwise for f in pattern.families}
+    why[None] = COUNT_ALONE if alone else otherwise
+    return why
 
 
 def form_in_doubt(pattern: Pattern, expected: ExpectedPattern) -> str:
@@ -135,7 +140,7 @@ def form_in_doubt(pattern: Pattern, expected: ExpectedPattern) -> str:
     Light from the other side turns raised points into recessed ones: six good parts of 579 looked so, by more than
     what the wish for the wanted form outweighs (`measuring.start`).
     """
-    if readings_disagree(pattern):
+    if pattern.lines_contradicted:
         return DISAGREE
     if pattern.form is not None and {pattern.form, expected.form} in ({"RGE", "RGV"}, {"RKE", "RKV"}):
         return RAISED_OR_RECESSED

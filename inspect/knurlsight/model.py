@@ -193,8 +193,8 @@ class Pattern:
     """What was measured on one part.
 
     `pitch_drift` to `open_seam` are named as the limits in [tolerance] that they are held against. `agreement` says
-    what the Hough reading thinks of the Fourier one. When nothing could be measured `form` is None,
-    `families` is empty and `cannot` gives the reasons with how to shoot again.
+    what the Hough reading thinks of the Fourier one, `lines_contradicted` whether it sees other lines. When nothing
+    could be measured `form` is None, `families` is empty and `cannot` gives the reasons with how to shoot again.
     """
 
     outline: Outline
@@ -210,6 +210,7 @@ class Pattern:
     seen_arc_deg: Quantity | None
     px_per_pitch: float | None
     agreement: str
+    lines_contradicted: bool = False
     faults: tuple[Fault, ...] = ()
     surface: Surface | None = None
     spectrum: Spectrum | None = None

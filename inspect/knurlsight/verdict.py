@@ -193,7 +193,7 @@ def judge(
     """
     checks: list[Check] = []
     halved = misread.reads_as_half(pattern, expected, no_lengths)
-    off_alone = [hand for hand in misread.count_alone_is_off(pattern, expected) if hand not in halved]
+    in_doubt = misread.lines_in_doubt(pattern, expected, halved)
     for limit in limits:
         if limit.off:
             continue
@@ -206,12 +206,8 @@ def judge(
                 if figure.quantity is None and limit.name in SELDOM_IN_ONE_PHOTO and not limit.stated:
                     continue
                 check = _check(limit, figure, guard_factor, halved, no_lengths)
-                if check.verdict == "fail" and limit.name in OF_LINES:
-                    alone = limit.hand in off_alone or (limit.hand is None and off_alone)
-                    why = (
-                        misread.COUNT_ALONE if alone else misread.DISAGREE if misread.readings_disagree(pattern) else ""
-                    )
-                    check = replace(check, verdict="cannot_tell", why=why) if why else check
+                if check.verdict == "fail" and limit.name in OF_LINES and (why := in_doubt.get(limit.hand)):
+                    check = replace(check, verdict="cannot_tell", why=why)
                 checks.append(check)
     if misread.reads_as_double(pattern, expected, no_lengths):
         checks = [

@@ -8,7 +8,7 @@ the measuring step does, without edges and scale.
 
 For every figure: its bias in its own standard uncertainties, how often its k = 2 interval holds the truth, median and
 95th percentile of the error, and the median interval. For double tracking: how often families are called doubled. At
-the end the verdicts with the limits that a setup has by default: of those without a second track, none should fail.
+the end the verdicts by the limits of their truth, those of one view: of those without a second track, none should fail.
 """
 
 from __future__ import annotations

@@ -85,3 +85,10 @@ def test_the_inputs_stay_as_they_are():
     before = [replace(p) for p in patterns]
     join_repeats(patterns)
     assert [p.families for p in patterns] == [p.families for p in before]
+
+
+def test_what_one_photo_contradicts_is_contradicted():
+    unsure = made.pattern(agreement="Hough and Fourier disagree on the left lines", lines_contradicted=True)
+    joined = join_repeats([made.pattern(), unsure])
+    assert (joined.lines_contradicted, joined.agreement) == (True, unsure.agreement)
+    assert not join_repeats([made.pattern(), made.pattern()]).lines_contradicted

@@ -225,7 +225,7 @@ def test_rows_of_crossings_are_not_another_form():
 
 def test_another_form_is_in_doubt_where_fourier_and_hough_disagree():
     straight = (made.family("axial"),)
-    unsure = made.pattern("RAA", straight, agreement="Hough and Fourier disagree on the axial lines by +2.7° and -7.8%")
+    unsure = made.pattern("RAA", straight, lines_contradicted=True)
     assert checks_of(unsure)["form"].verdict == "cannot_tell"
     assert checks_of(made.pattern("RAA", straight))["form"].verdict == "fail"
 
@@ -233,7 +233,7 @@ def test_another_form_is_in_doubt_where_fourier_and_hough_disagree():
 def test_a_pitch_that_fourier_and_hough_read_differently_does_not_fail():
     fine = (made.family("right", 0.9), made.family("left", 0.9))
     assert checks_of(made.pattern(families=fine))["normal pitch of the left-hand family"].verdict == "fail"
-    unsure = made.pattern(families=fine, agreement="Hough and Fourier disagree on the left lines by -2.7° and +9.7%")
+    unsure = made.pattern(families=fine, lines_contradicted=True)
     check = checks_of(unsure)["normal pitch of the left-hand family"]
     assert check.verdict == "cannot_tell" and "Hough" in check.words()
 

@@ -58,7 +58,7 @@ def with_faults(pattern: Pattern, fit: Fit, sight: Sightlines, radius_mm: float 
     if drift is not None and _drifts(drift):
         sight = without_drift(sight, drift)
     ended = dislocation_of(fit, sight, STEADY_LIGHT)
-    seam = seam_of(fit, sight) if ended is None else None
+    seam = seam_of(fit, sight, steady) if ended is None else None
     maps = local_maps(fit, sight, CHANGING_LIGHT)
     # beside a line that ends the model's lines are wrong: that is no damage
     damage = damage_of(maps, fit.knurl, _full_form(pattern, radius_mm)) if ended is None else Damage((), 0.0, None)

@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from knurlsight.measuring.flank_fit import Cells, Fit, unexplained
-from knurlsight.measuring.sightlines import Sightlines, off_the_mean
+from knurlsight.measuring.sightlines import Sightlines
+from knurlsight.model import LocalMaps
 
 Array = NDArray[np.float64]
 
@@ -39,8 +40,8 @@ class Seam:
     arc: tuple[float, float]
 
 
-def seam_of(fit: Fit, sight: Sightlines) -> Seam | None:
-    """The seam in view; None when there is none or the pattern is no diamond."""
+def seam_of(fit: Fit, sight: Sightlines, maps: LocalMaps) -> Seam | None:
+    """The seam in view; None when there is none or the pattern is no diamond. The maps tell faint light."""
     if len(fit.knurl.families) != 2 or not all(g.around and g.along for g in fit.knurl.families):
         return None
     # every other column: what changes along the columns then changes twice as fast
@@ -53,7 +54,7 @@ def seam_of(fit: Fit, sight: Sightlines) -> Seam | None:
         return None
     lock = np.array([_lock(fit, strip, HERE, ELSEWHERE) for strip in strips])
     theta = np.array([float(strip.theta.mean()) for strip in strips])
-    clear = _contrast(fit, sight, high)
+    clear = np.interp(theta, maps.theta, (maps.contrast**2).mean(axis=1))
     for first, last in _runs(lock < LOOSE):
         facing = int((np.abs(theta[first:last]) < FACING_RAD).sum())
         if last - first < FEWEST_STRIPS or facing < FEWEST_FACING:
@@ -80,15 +81,6 @@ def _lock(fit: Fit, strip: Sightlines, here: tuple[float, ...], elsewhere: tuple
     if not strip.weight.any():
         return 0.0
     return 1 - min(left(t) for t in here) / max(float(np.mean([left(t) for t in elsewhere])), 1e-6)
-
-
-def _contrast(fit: Fit, sight: Sightlines, high: int) -> Array:
-    """Mean square of what the photo shows about its local mean, in every strip of so many rows."""
-    pitch = float(np.mean([g.pitch for g in fit.knurl.families]))
-    away = off_the_mean(sight.root_brightness, sight.weight, pitch / float(np.abs(sight.z_u).mean()))
-    rows = fit.cells.down * high
-    square, weight = ((a[:rows].reshape(fit.cells.down, -1)).sum(axis=1) for a in (away * away, sight.weight))
-    return np.asarray(square / np.maximum(weight, 1e-6), float)
 
 
 def _runs(true: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -57,9 +57,12 @@ def join_repeats(patterns: Sequence[Pattern]) -> Pattern:
     ends = None
     if all(p.ends for p in good) and first.ends is not None:
         ends = (_join_ends(good, 0), _join_ends(good, 1))
+    contradicted = [p for p in good if p.lines_contradicted]
     pattern = replace(
         first,
         families=families,
+        agreement=(contradicted or good)[0].agreement,
+        lines_contradicted=bool(contradicted),
         outside_diameter=joined("outside diameter", lambda p: p.outside_diameter),
         included_angle=joined("included angle", lambda p: p.included_angle),
         balance=joined("balance", lambda p: p.balance),

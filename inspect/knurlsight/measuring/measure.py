@@ -87,6 +87,14 @@ class View:
 
 
 @dataclass(frozen=True)
+class Agreement:
+    """What the Hough reading says of the lines, in words, `AGREE` when it sees the same; whether it sees other ones."""
+
+    words: str
+    contradicted: bool
+
+
+@dataclass(frozen=True)
 class Width:
     """How well the part's apparent width is known, and what goes with it.
 
@@ -155,7 +163,7 @@ def measure_part(
     found = ghosts_of(fit, sight)
     if by_facets is not None:
         found = agreed(found, ghosts_of(by_facets, sight))
-    if _agreement(by_facets or fit, surface) != AGREE:
+    if _agreement(by_facets or fit, surface).words != AGREE:
         found = doubted(found)
     if any(not g.around for g in fit.knurl.families):
         found = doubted(found, PRESENT_IN_SQUARE_ABOVE)
@@ -245,7 +253,7 @@ def _believable(fit: Fit, surface: Surface) -> bool:
     if len(fit.knurl.families) == 2:
         return True
     # a rule's lines, a stack of pins, one bright edge: only lines that vote alike and stand clear are taken
-    return fit.unexplained < MOST_UNEXPLAINED_SINGLE and _agreement(fit, surface) == AGREE
+    return fit.unexplained < MOST_UNEXPLAINED_SINGLE and _agreement(fit, surface).words == AGREE
 
 
 def _view(outline: Outline, scale: CylinderScale | None) -> View:
@@ -414,6 +422,7 @@ def _pattern(
         made.append(End((float(crest[k, 0]), float(crest[k, 1])), run, run))
     ends = (made[0], made[1])
     arc = float(np.degrees(np.abs(sight.theta).mean(axis=1).max())) * 2
+    agreement = _agreement(fit, surface)
     return Pattern(
         outline=replace(outline, camera=view.camera, cylinder=view.cylinder, zone_z=zone.span_z, cut=zone.cut),
         form=_form(fit),
@@ -427,7 +436,8 @@ def _pattern(
         ends=ends,
         seen_arc_deg=Quantity(arc, 2.0, "deg"),
         px_per_pitch=px_per_pitch,
-        agreement=_agreement(fit, surface),
+        agreement=agreement.words,
+        lines_contradicted=agreement.contradicted,
         surface=surface,
         spectrum=spectrum,
         notes=outline.notes,
@@ -534,9 +544,9 @@ def whole_count(teeth: float, u: float) -> int | None:
     return int(nearest) if u < 0.3 and weight[6] / weight.sum() > 0.95 else None
 
 
-def _agreement(fit: Fit, surface: Surface) -> str:
-    """What the Hough reading says of each family, in words; `AGREE` when they agree."""
-    apart = []
+def _agreement(fit: Fit, surface: Surface) -> Agreement:
+    """What the Hough reading says of each family."""
+    apart, contradicted = [], False
     for peak_like in fit.knurl.families:
         seen = hough_family(surface, peak_like.around, peak_like.along)
         if seen is None:
@@ -546,7 +556,8 @@ def _agreement(fit: Fit, surface: Surface) -> str:
         longer = math.hypot(seen.around, seen.along) * peak_like.pitch - 1
         # the votes see the same light as the spectrum: a few per cent is what light does
         if abs(turned) > 2.5 or abs(longer) > 0.09:
+            contradicted = True
             apart.append(
                 f"Hough and Fourier disagree on the {_hand(peak_like)} lines by {turned:+.1f}° and {longer:+.1%}"
             )
-    return "; ".join(apart) or AGREE
+    return Agreement("; ".join(apart) or AGREE, contradicted)
