@@ -10,10 +10,13 @@ import numpy as np
 import pytest
 from knurlsight.finding.knurl_or_not import FINE, NOT_ROUND, Roundness, _reach, no_knurl, roundness
 from knurlsight.finding.outline import find_parts
-from knurlsight.finding.wrapping import ROOT_SHARE, rows_of, wraps
+from knurlsight.finding.wrapping import ROOT_SHARE, presence, rows_of, wraps
 from knurlsight.measuring.measure import measure_part
 from negatives import negative
+from photoscale.camera import Camera
 from photoscale.photo import Photo, camera_from_exif, load_photo
+from random_scenes import preset_scenes
+from synthesiser import render
 from true_outline import true_outline
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -78,6 +81,30 @@ def test_bare_ground_between_pattern_and_edges_is_seen(cycles, wide, reach):
     assert reach - 0.02 < found < reach + FINE
 
 
+def test_rings_count_for_the_axial_lines_that_they_cross():
+    v = np.arange(-300.0, 301.0, 2.0)
+    u = np.linspace(0, 1, 240, endpoint=False)
+    grain = np.random.default_rng(5).normal(0, 2, (len(v), 240))
+    axial = np.cos(2 * np.pi * seen_round(v))[:, None] + np.zeros(240)
+    shares = {}
+    for name, rings in (("axial", 0.0), ("square", np.cos(2 * np.pi * 14 * u)[None])):
+        pattern = 120 + 25 * axial + 25 * rings + 12 * axial * rings
+        patch = (np.where(np.abs(v)[:, None] < HALF, pattern, 40) + grain).astype(np.float32)
+        (found,) = wraps(rows_of(patch, v, np.abs(v) < 0.8 * HALF), np.array([(-HALF, HALF)]), FOCAL)
+        assert (found.cycles, found.teeth) == (0, pytest.approx(TEETH, abs=4))
+        shares[name] = found.share
+    # less than half of the pattern runs along the axis
+    assert shares["square"] > 0.6 * shares["axial"]
+
+
+def test_lines_stand_out_just_inside_the_edges_only():
+    v = np.arange(-300.0, 301.0, 2.0)
+    rows = rows_of(lined(seen_round(v), v, 14), v, np.abs(v) < 0.8 * HALF)
+    right, wide, shifted = (presence(rows, np.array(e) * HALF, 14) for e in ((-1, 1), (-1.3, 1.3), (-1, 1.3)))
+    assert right > wide + 2
+    assert right > shifted + 2
+
+
 def test_edges_outside_the_window_are_left_out():
     v = np.arange(-300.0, 301.0, 2.0)
     rows = rows_of(lined(seen_round(v), v, 14), v, np.abs(v) < 0.8 * HALF)
@@ -100,6 +127,21 @@ def test_the_silhouette_is_that_of_the_part(stem):
     assert found_width == pytest.approx(width, rel=0.02)
     there = roundness(photo.grey, found)
     assert there is not None and not there.flat
+
+
+@pytest.mark.parametrize(("seed", "scene"), [(7708, 4), (7710, 10), (7707, 23)])
+def test_grain_and_a_rule_beside_it_do_not_hide_a_part(seed, scene):
+    """Synthetic photos whose part was not found once: on wood in even light, leaning lines, a square beside a rule."""
+    *_, made = preset_scenes("mixed", scene + 1, seed)
+    grey, truth = render(made, seed * 100_003 + scene)
+    grey = cv2.cvtColor(grey, cv2.COLOR_BGR2GRAY) if grey.ndim == 3 else grey
+    photo = Photo("made", grey, "", grey.shape[1], grey.shape[0])
+    k = truth["camera"]["K"]
+    (found,) = find_parts(photo, Camera(k[0][0], (k[0][2], k[1][2])), most=1)
+    along, width = direction_and_width(np.array(truth["parts"][0]["silhouette_px"]))
+    found_along, found_width = direction_and_width(found.edges_px)
+    assert abs(np.cross(np.append(along, 0), np.append(found_along, 0))[2]) < np.sin(np.radians(2))
+    assert found_width == pytest.approx(width, rel=0.02)
 
 
 def direction_and_width(edges: np.ndarray) -> tuple[np.ndarray, float]:

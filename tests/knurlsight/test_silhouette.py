@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import scipy.stats
-from knurlsight.finding.outline import _levelled, _u_turn
+from knurlsight.finding.guesses import levelled
+from knurlsight.finding.outline import _u_turn, _wrong_skew
 from knurlsight.finding.silhouette import _line_of_most, refine_edge
 from photoscale.camera import Camera
 
@@ -55,7 +56,7 @@ def test_the_line_of_most_is_as_good_as_least_squares_where_nothing_is_amiss() -
 def test_the_edge_known_less_gives_way() -> None:
     # level part, axis along x; the lower edge seems turned by 8 px from end to end
     edges = np.array([[(200.0, 400.0), (600.0, 400.0)], [(200.0, 796.0), (600.0, 804.0)]])
-    even, first = (_levelled(CAMERA, edges, u) for u in ((6.0, 6.0), (0.6, 6.0)))
+    even, first = (levelled(CAMERA, edges, u) for u in ((6.0, 6.0), (0.6, 6.0)))
 
     def turn(lines: np.ndarray) -> float:
         return float((lines[:, 1, 1] - lines[:, 0, 1]).mean())
@@ -69,3 +70,14 @@ def test_the_doubt_of_the_axis_shrinks_as_the_edges_grow_longer() -> None:
     short = np.array([[(300.0, 400.0), (500.0, 400.0)], [(300.0, 700.0), (500.0, 700.0)]])
     long = np.array([[(100.0, 400.0), (700.0, 400.0)], [(100.0, 700.0), (700.0, 700.0)]])
     assert _u_turn(CAMERA, long, (1.0, 1.0)) < 0.5 * _u_turn(CAMERA, short, (1.0, 1.0))
+
+
+@pytest.mark.parametrize(
+    ("taper_px", "length", "wrong"), [(0.0, 200.0, False), (20.0, 200.0, True), (20.0, 1200.0, False)]
+)
+def test_a_short_part_that_tapers_as_if_it_stood_up_has_a_wrong_edge(
+    taper_px: float, length: float, wrong: bool
+) -> None:
+    edges = np.array([[(0.0, 400.0), (length, 400.0)], [(0.0, 700.0 - taper_px), (length, 700.0)]])
+    doubt = _wrong_skew(CAMERA, edges, (0.6, 0.6))
+    assert doubt > 0.8 if wrong else doubt < 0.2

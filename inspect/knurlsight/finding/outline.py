@@ -1,36 +1,47 @@
 """Find the knurled parts in a photo: silhouette, axis, pose and the ends of the knurled zone.
 
-Patches of fine contrast (`texture`), or of even lines where many parts may lie (`repeating`), suggest where; lines
-where the statistics change (`silhouette`) suggest edges; the pattern decides (`wrapping`): between the right two edges
-one number of teeth explains it, and more of the photo's width than between any others. What is flat in the end
-(`knurl_or_not`) is left out: cloth, mesh, boards of holes.
+Patches of fine contrast (`texture`), or of even lines (`repeating`), suggest where; lines where the statistics change
+(`silhouette`) suggest edges; the pattern decides (`guesses`): between the right two edges one number of teeth explains
+it best. What is flat in the end (`knurl_or_not`) is left out: cloth, mesh, boards of holes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
-from itertools import combinations, product
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from photoscale.camera import Camera
-from photoscale.cylinder import Cylinder, cylinder_from_silhouette
+from photoscale.cylinder import cylinder_from_silhouette
 from photoscale.photo import Photo
 
+from knurlsight.finding.guesses import (
+    ALONE,
+    AMONG_MANY,
+    FLAT_GAIN,
+    LEAST_SHARE,
+    Guess,
+    Reach,
+    View,
+    frame_of,
+    guesses_along,
+    guesses_of,
+    levelled,
+    span_of,
+    usual_taper,
+)
 from knurlsight.finding.knurl_or_not import roundness
 from knurlsight.finding.profile import part_profile
 from knurlsight.finding.repeating import repeating_patches
 from knurlsight.finding.shadow import HIDDEN, Shadow, shadows_beside
-from knurlsight.finding.silhouette import Edge, EdgeCandidate, edge_candidates, refine_edge, sample
+from knurlsight.finding.silhouette import Edge, refine_edge
 from knurlsight.finding.texture import Patch, pyramid, texture_patches
 from knurlsight.finding.tips import tips
-from knurlsight.finding.wrapping import Rows, Wrap, rows_of, wraps
 from knurlsight.measuring.spectrum import axes_of, peaks_of, power_of, prominence
 from knurlsight.measuring.start import quick_look
-from knurlsight.measuring.trace import zone_corners
 from knurlsight.measuring.unroll import roll_out
 from knurlsight.measuring.zone import main_families, zone_of
 from knurlsight.model import Outline
@@ -38,97 +49,25 @@ from knurlsight.side_by_side import Each, in_turn
 
 Array = NDArray[np.float64]
 
-# what the best pair explains of its width; flat patterns gain less than nothing by being taken round a cylinder
-LEAST_SHARE = 0.06
-FLAT_GAIN = -0.25
-EXPLAINED = 6.0  # weight of the logarithm of what is explained against the evidence of the edges
-SLOPE_STEP = 0.02
-ROWS_ACROSS = 300.0
-MOST_WIDER = 4.5  # a part is at most so much wider than the lit strip of it that was noticed
-PAIRS_LOOKED_AT = 4
+ODDS = 2.5  # score to the logarithm of odds
+CLEAR_SCORE, LEAST_SCORE = 9.5, 8.0  # seldom wrong; one right one in 175 is less
+CONTENDERS = 5  # for the one part of a photo
 MOST_GROWTHS = 3  # of a strip into the part that it lies on
 LEAST_BETTER = 0.5  # in score
 AS_GOOD, MOST_OUTWARDS = 0.9, 1.2  # in score; in width
-CLEARER, LEAST_ROUND, LEAST_EDGES = 1.2, 0.1, 1.5  # share against that of several parts taken as one; gain; evidence
-THE_SAME, MUCH_ALIKE = 0.01, 0.05  # corners of two pairs of edges, apart in widths
+SAME_DIRECTION = 0.985  # cosine: 10°
+THE_SAME, APART = 0.01, 0.03  # corners of two pairs of edges, apart in widths
 ALIKE = 1.2  # parts of one tray differ in width by no more
 LIKE_THE_OTHERS, FEWEST_ALIKE = 0.03, 4  # usually by no more than this, of the width; parts to tell it from
 CLEAR_EDGES = 2.2  # evidence of two edges
 CLEAR = 3.0  # evidence of two edges beyond which more says nothing
 OUTWARDS = 2.0  # evidence that a wider pair of edges counts for, by the logarithm of its width
-SAME_DIRECTION = 0.985  # cosine: 10°
-MOST_PATCHES = 14
+MOST_PATCHES, MORE_PATCHES, MANY_PATCHES = 14, 30, 84  # for one part; for one that is not clear; for a tray
 LEAST_PITCHES = 6.0  # of the main family across the patch
 LEAST_PITCH_PX = 4.0
-USUAL_TIP_RAD = 0.14
-USUAL_SLANT = 0.3
-STEEPEST_VIEW = 0.6  # tangent of the angle by which the axis may run towards or away from the camera
+USUAL_SLANT = 0.45
+WRONG, WRONG_SKEW_PX = 0.15, 10.0  # how often an edge is another's in part, and how skew it is then
 U_EDGE_SHARE = 0.0013  # of the width, each edge: what light at the limb does (path-traced photos)
-
-
-@dataclass(frozen=True)
-class Reach:
-    """How far a guess may go from its patch.
-
-    Attributes
-    ----------
-    most_wide : float
-        Lengths of the patch that its part is wide at most: knurls shorter than their radius are rare (common practice).
-    u_skew_px : float
-        How far the two ends of a part may seem to differ in width by chance, to be weighed against lying level.
-    """
-
-    most_wide: float
-    u_skew_px: float
-
-
-# a lit strip may be all that was noticed of a single part; among many, the next part is near
-ALONE, AMONG_MANY = Reach(np.inf, 0.0), Reach(2.0, 2.0)
-
-
-@dataclass(frozen=True)
-class Guess:
-    """A pair of edges with what the pattern says of it.
-
-    Attributes
-    ----------
-    edges : (2, 2, 2) array
-        [edge][end][x, y].
-    cylinder : Cylinder
-    span_z : (float, float)
-    wrap : Wrap
-    gain : float
-        Logarithm of how much more is explained round a cylinder than on a flat thing.
-    evidence : float
-        Of the two edges.
-    """
-
-    edges: Array
-    cylinder: Cylinder
-    span_z: tuple[float, float]
-    wrap: Wrap
-    gain: float
-    evidence: float
-
-    @property
-    def length_px(self) -> float:
-        """Along the axis."""
-        return float(np.hypot(*(self.edges[:, 1] - self.edges[:, 0]).mean(axis=0)))
-
-    @property
-    def width_px(self) -> float:
-        """Across the axis."""
-        return float(np.hypot(*(self.edges[1] - self.edges[0]).mean(axis=0)))
-
-    @property
-    def score(self) -> float:
-        """To choose between pairs of edges along one direction."""
-        return _worth(self.wrap) + 4 * min(self.gain, 0.3) + self.evidence
-
-    @property
-    def direction_score(self) -> float:
-        """To choose between two directions of the axis, where widths do not compare."""
-        return float(EXPLAINED * np.log(self.wrap.share) + 8 * min(self.gain, 0.4) + 0.5 * self.evidence)
 
 
 def find_parts(
@@ -148,40 +87,83 @@ def find_parts(
     each : callable
         Looks at patches and guesses, which is most of the work where there are many.
     """
-    sizes = pyramid(photo.grey)
-    contrasty = _free(texture_patches(photo.grey), avoid)[: MOST_PATCHES if most == 1 else 6 * MOST_PATCHES]
-    ranked = _ranked(sizes, camera, contrasty, ALONE, each)
-    everything = [g for _, g in ranked]
-    settle = partial(_settled, sizes, camera, everything, ALONE)
-    look = partial(_looked_at, photo.grey, camera)
-    ranked = sorted(each(look, _different(each(settle, _contenders(ranked, most)), THE_SAME)), key=lambda i: -i[0])
-    kept = _outlines(photo.grey, camera, ranked, most, avoid, ())
+    view = View(photo.grey, pyramid(photo.grey), camera)
     if most == 1:
-        return kept
-    # parts that touch, or whose ends are as bright: by where lines are even. Parts of one tray are alike in width;
-    # grain, shadows, threads and several parts taken as one are not, and do not stand in their way
-    patches = _free(repeating_patches(photo.grey, each), avoid)[: 6 * MOST_PATCHES]
-    even = _ranked(sizes, camera, patches, AMONG_MANY, each)
-    everything = [g for _, g in even]
-    usual = float(np.median([*(_width(o) for o in kept), *(g.width_px for g in everything)] or [0.0]))
-    solid = tuple(o for o in kept if usual / ALIKE < _width(o) < usual * ALIKE)
-    taken = [zone_corners(o) for o in solid]
-    apart = [
-        (w, g)
-        for w, g in _contenders(even, most)
-        if not any(_inside(g.edges.mean(axis=(0, 1)), corners) for corners in taken)
+        return _clearest(view, avoid, each)
+    return _all(view, avoid, each)[:most]
+
+
+def _clearest(view: View, avoid: Sequence[Array], each: Each) -> tuple[Outline, ...]:
+    """The one part that shows best, if there is any: the pairs of edges of all patches compete.
+
+    Where none is clear, those of patches that repeat join them: grain may be as strong as a knurl in even light.
+    """
+    look = partial(guesses_of, view, ALONE)
+    patches = _free(texture_patches(view.grey), avoid)
+    guesses = _joined(each(look, patches[:MOST_PATCHES]))
+    if max((g.score for g in guesses), default=0.0) < CLEAR_SCORE:
+        patches = [
+            *patches[MOST_PATCHES:MORE_PATCHES],
+            *_free(repeating_patches(view.grey, each), avoid)[:MORE_PATCHES],
+        ]
+        guesses += _joined(each(look, patches))
+    contenders: list[Guess] = []
+    for guess in _different(guesses, APART):
+        if not any(_same_part(guess, other) for other in contenders):
+            contenders.append(guess)
+        if len(contenders) == CONTENDERS:
+            break
+    settled = each(partial(_settled, view, ALONE), contenders)
+    settled = [g for g in _different(settled, THE_SAME) if g.score > LEAST_SCORE]
+    looked_at = each(partial(_looked_at, view), settled)
+    for worth, guess_ in sorted(looked_at, key=lambda i: -i[0]):
+        outline = outline_from(view.grey, view.camera, guess_) if worth > 0 else None
+        if outline is not None and not any(_inside(guess_.middle, corners) for corners in avoid):
+            # what is clearer than all the rest is what the photo shows, even if it is flat or edgeless
+            return (outline,) if _stands(view.grey, outline) else ()
+    return ()
+
+
+def _all(view: View, avoid: Sequence[Array], each: Each) -> tuple[Outline, ...]:
+    """Every part: the best guess has its place, then the best of those that lie elsewhere, and so on."""
+    patches = [
+        p
+        for found in (texture_patches(view.grey), repeating_patches(view.grey, each))
+        for p in _free(found, avoid)[:MANY_PATCHES]
     ]
-    contenders = [
-        (w, g)
-        for w, g in _different(each(partial(_settled, sizes, camera, everything, AMONG_MANY), apart), MUCH_ALIKE)
-        if g.evidence > CLEAR_EDGES and not _holds_two(g, everything)
-    ]
-    contenders = [(w, g) for w, g in contenders if usual / ALIKE < g.width_px < usual * ALIKE]
-    ranked = sorted(each(look, contenders), key=lambda i: -i[0])
-    found = _outlines(photo.grey, camera, ranked, most, avoid, solid)
-    found = (*found, *(o for o in kept if not usual / ALIKE < _width(o) < usual * ALIKE))
-    width = _common_width(found)
-    return found if width is None else tuple(each(partial(_as_usual, photo.grey, sizes, camera, width), found))
+    left = _different(
+        [g for g in _joined(each(partial(guesses_of, view, AMONG_MANY), patches)) if g.score > LEAST_SCORE], THE_SAME
+    )
+    found: list[tuple[Guess, Outline]] = []
+    while left:
+        best: list[Guess] = []
+        for guess in left:
+            if all(_lie_apart(guess, other) for other in best):
+                best.append(guess)
+        settled = each(partial(_settled, view, AMONG_MANY), best)
+        for worth, guess in sorted(each(partial(_looked_at, view), settled), key=lambda i: -i[1].score):
+            outline = outline_from(view.grey, view.camera, guess) if worth > 0 else None
+            free = all(_lie_apart(guess, other) for other, _ in found)
+            if outline is not None and free and _stands(view.grey, outline):
+                found.append((guess, outline))
+        # what lay on a guess that came to nothing has its chance
+        left = [g for g in left if all(g is not b for b in best) and all(_lie_apart(g, other) for other, _ in found)]
+    found.sort(key=lambda i: -i[0].score)
+    usual = float(np.median([g.width_px for g, _ in found])) if found else 0.0
+    # grain, shadows and threads are not as wide as the parts of a tray, which are alike
+    outlines = [o for g, o in found if g.score > CLEAR_SCORE or usual / ALIKE < g.width_px < usual * ALIKE]
+    width = _common_width(outlines)
+    return tuple(outlines if width is None else each(partial(_as_usual, view, width), outlines))
+
+
+def _stands(grey: NDArray[np.uint8], outline: Outline) -> bool:
+    """Whether an outline is not surely that of something flat, or of more than the pattern."""
+    round_ = roundness(grey, outline)
+    return round_ is None or not (round_.flat or round_.too_wide)
+
+
+def _joined(lists: Sequence[list[Guess]]) -> list[Guess]:
+    return [guess for guesses in lists for guess in guesses]
 
 
 def _common_width(outlines: Sequence[Outline]) -> float | None:
@@ -192,9 +174,7 @@ def _common_width(outlines: Sequence[Outline]) -> float | None:
     return float(np.median(widths[alike[int(count.argmax())]])) if count.max(initial=0) >= FEWEST_ALIKE else None
 
 
-def _as_usual(
-    grey: NDArray[np.uint8], sizes: tuple[NDArray[np.uint8], ...], camera: Camera, usual: float, outline: Outline
-) -> Outline:
+def _as_usual(view: View, usual: float, outline: Outline) -> Outline:
     """An outline that is a little off the usual width of a tray's parts, looked at once more: are there edges as usual?
 
     A streak of light inside a part, or a shadow's edge beside it, is taken for its edge now and then. Edges at the
@@ -205,8 +185,7 @@ def _as_usual(
     along = (outline.edges_px[:, 1] - outline.edges_px[:, 0]).mean(axis=0)
     length = float(np.hypot(*along))
     middle = outline.edges_px.mean(axis=(0, 1))
-    guesses = _guesses(sizes, camera, middle, along / length, length, 0.97 * usual, AMONG_MANY)
-    guesses = [g for g in guesses if g.wrap.share > LEAST_SHARE and g.gain > FLAT_GAIN]
+    guesses = guesses_along(view, AMONG_MANY, middle, along / length, length, 0.97 * usual)
     most = max((g.score for g in guesses), default=0.0)
     alike = [
         g
@@ -214,7 +193,7 @@ def _as_usual(
         if abs(g.width_px / usual - 1) < LIKE_THE_OTHERS and g.evidence > CLEAR_EDGES and g.score > most - LEAST_BETTER
     ]
     best = max(alike, key=lambda g: g.score, default=None)
-    return (outline_from(grey, camera, best) or outline) if best is not None else outline
+    return (outline_from(view.grey, view.camera, best) or outline) if best is not None else outline
 
 
 def _width(outline: Outline) -> float:
@@ -222,124 +201,43 @@ def _width(outline: Outline) -> float:
     return float(np.hypot(*(outline.edges_px[1] - outline.edges_px[0]).mean(axis=0)))
 
 
-def _ranked(
-    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, patches: Sequence[Patch], reach: Reach, each: Each
-) -> list[tuple[float, Guess]]:
-    """The likeliest guess of each patch that has any worth, the best first."""
-    guesses = [g for g in each(partial(_likeliest, sizes, camera, reach), patches) if g is not None]
-    return sorted(guesses, key=lambda item: -item[0])
-
-
-def _likeliest(
-    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, reach: Reach, patch: Patch
-) -> tuple[float, Guess] | None:
-    guess = best_guess(sizes, camera, patch, reach)
-    if guess is None:
-        return None
-    worth = worth_of(sizes[0], camera, guess)
-    return (worth, guess) if worth > 0 else None
-
-
-def _outlines(
-    grey: NDArray[np.uint8],
-    camera: Camera,
-    ranked: Sequence[tuple[float, Guess]],
-    most: int | None,
-    avoid: Sequence[Array],
-    there: tuple[Outline, ...],
-) -> tuple[Outline, ...]:
-    """Outlines of guesses, the best first, where none of those before lies; after those that are `there` already."""
-    kept = list(there)
-    for worth, guess in ranked:
-        if worth <= 0:
-            break
-        middle = guess.edges.reshape(-1, 2).mean(axis=0)
-        if any(_covers(outline, middle) for outline in kept) or any(_inside(middle, corners) for corners in avoid):
-            continue
-        outline = outline_from(grey, camera, guess)
-        if outline is None:
-            continue
-        round_ = roundness(grey, outline)
-        if round_ is not None and (round_.flat or round_.too_wide):
-            if most == 1:
-                break  # what is clearer than all the rest is what the photo shows, even if it is flat or edgeless
-            continue
-        centre = zone_corners(outline).mean(axis=0)
-        if all(not _covers(other, centre) for other in kept):
-            kept.append(outline)
-        if len(kept) == most:
-            break
-    return tuple(kept)
-
-
 def _free(patches: Sequence[Patch], avoid: Sequence[Array]) -> list[Patch]:
     """Patches that do not lie on what is known to be no part."""
     return [p for p in patches if not any(_inside(p.centre, corners) for corners in avoid)]
-
-
-def _holds_two(guess: Guess, others: Sequence[Guess]) -> bool:
-    """Whether two that lie apart and look rounder by themselves lie in a guess: it is several parts side by side."""
-    corners = _corners(guess)
-    inside = [
-        o
-        for o in others
-        if o.wrap.share > CLEARER * guess.wrap.share
-        and o.gain > LEAST_ROUND
-        and o.evidence > LEAST_EDGES
-        and o.width_px * o.length_px < 0.7 * guess.width_px * guess.length_px
-        and _inside(o.edges.mean(axis=(0, 1)), corners)
-    ]
-    return any(
-        not _inside(a.edges.mean(axis=(0, 1)), _corners(b)) and not _inside(b.edges.mean(axis=(0, 1)), _corners(a))
-        for a, b in combinations(inside, 2)
-    )
 
 
 def _corners(guess: Guess) -> Array:
     return np.asarray(np.vstack([guess.edges[0], guess.edges[1, ::-1]]))
 
 
-def _different(ranked: list[tuple[float, Guess]], apart: float) -> list[tuple[float, Guess]]:
-    """The best of those that have settled on the same pair of edges, within so many widths."""
-    kept: list[tuple[float, Guess]] = []
-    for worth, guess in ranked:
-        near = apart * guess.width_px
-        if all(np.abs(guess.edges - other.edges).max() > near for _, other in kept):
-            kept.append((worth, guess))
+def _lie_apart(a: Guess, b: Guess) -> bool:
+    """Whether neither of two guesses lies on the other's middle."""
+    return not _inside(a.middle, _corners(b)) and not _inside(b.middle, _corners(a))
+
+
+def _different(guesses: Sequence[Guess], apart: float) -> list[Guess]:
+    """Guesses, the best first, without those whose edges lie within so many widths of a better one's."""
+    kept: list[Guess] = []
+    for guess in sorted(guesses, key=lambda g: -g.score):
+        if all(np.abs(guess.edges - other.edges).max() > apart * guess.width_px for other in kept):
+            kept.append(guess)
     return kept
 
 
-def _contenders(ranked: list[tuple[float, Guess]], most: int | None) -> list[tuple[float, Guess]]:
-    """Those that may still win: a handful for one part, for a tray all that are not hopeless."""
-    if not ranked:
-        return []
-    least = (0.12 if most == 1 else 0.005) * ranked[0][0]
-    return [item for item in ranked if item[0] > least][: 4 if most == 1 else 60]
+def _settled(view: View, reach: Reach, guess: Guess) -> Guess:
+    """The best pair of edges for the part that a guess lies on, looked at again from its own middle.
 
-
-def _settled(
-    sizes: tuple[NDArray[np.uint8], ...],
-    camera: Camera,
-    everything: list[Guess],
-    reach: Reach,
-    contender: tuple[float, Guess],
-) -> tuple[float, Guess]:
-    """The best pair of edges for the part that a guess lies on.
-
-    A lit strip along a part makes a patch, and a guess, of its own. Of all guesses on the same part the one that
-    explains most is taken, and looked at once more from its own middle.
+    A lit strip along a part makes a patch, and a guess, of its own.
     """
-    worth, guess = contender
-    best = max((g for g in everything if _same_part(guess, g)), key=lambda g: g.score)
+    best = guess
     for _ in range(MOST_GROWTHS):
         along = (best.edges[:, 1] - best.edges[:, 0]).mean(axis=0)
-        middle = best.edges.mean(axis=(0, 1))
-        again = _guesses(sizes, camera, middle, along / np.hypot(*along), best.length_px, 0.97 * best.width_px, reach)
+        again = guesses_along(view, reach, best.middle, along / best.length_px, best.length_px, 0.97 * best.width_px)
         better = _outermost([best, *(g for g in again if _same_pattern(best, g) or _grown(best, g))])
         if better.score <= best.score + LEAST_BETTER:
-            return worth, better
+            return better
         best = better
-    return worth, best
+    return best
 
 
 def _outermost(guesses: list[Guess]) -> Guess:
@@ -389,22 +287,22 @@ def _same_part(a: Guess, b: Guess) -> bool:
     along_a, along_b = ((g.edges[:, 1] - g.edges[:, 0]).mean(axis=0) / g.length_px for g in (a, b))
     if abs(float(along_a @ along_b)) < SAME_DIRECTION:
         return False
-    apart = a.edges.mean(axis=(0, 1)) - b.edges.mean(axis=(0, 1))
+    apart = a.middle - b.middle
     across = np.array([-along_b[1], along_b[0]])
     wider, longer = max(a.width_px, b.width_px), max(a.length_px, b.length_px)
     return bool(abs(apart @ across) < 0.5 * wider and abs(apart @ along_b) < 0.5 * longer)
 
 
-def _looked_at(grey: NDArray[np.uint8], camera: Camera, contender: tuple[float, Guess]) -> tuple[float, Guess]:
-    """Worth once the flank model has had a look: the definite test, and the dearest."""
-    worth, guess = contender
-    zone = zone_of(grey, camera, guess.cylinder, guess.span_z)
+def _looked_at(view: View, guess: Guess) -> tuple[float, Guess]:
+    """How likely a guess is once the flank model has had a look: the definite test, and the dearest; 0 for no knurl."""
+    knurl = worth_of(view.grey, view.camera, guess)
+    zone = zone_of(view.grey, view.camera, guess.cylinder, guess.span_z) if knurl > 0 else None
     if zone is None:
         return 0.0, guess
-    left, families = quick_look(grey, camera, guess.cylinder, zone.span_z)
+    left, _ = quick_look(view.grey, view.camera, guess.cylinder, zone.span_z)
     slant = float(sum(zone.span_z)) / 2 / guess.cylinder.distance
     usual = float(np.exp(-((slant / USUAL_SLANT) ** 2)))
-    return worth * usual * max(0.0, 1 - left) ** 3 * (1.0 if families == 2 else 0.5), guess
+    return float(np.exp(ODDS * guess.score) * np.sqrt(knurl) * usual * max(0.0, 1 - left) ** 3), guess
 
 
 def worth_of(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> float:
@@ -435,92 +333,6 @@ def worth_of(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> float:
     return float(np.sqrt(stands_out * pitches * area) * guess.wrap.share * np.exp(3 * min(guess.gain, 0.4)))
 
 
-def best_guess(
-    sizes: tuple[NDArray[np.uint8], ...], camera: Camera, patch: Patch, reach: Reach = ALONE
-) -> Guess | None:
-    """The likeliest pair of silhouette edges for a patch, along either of its directions; None if none is a knurl."""
-    best: list[Guess] = []
-    for turned in (False, True):
-        along = np.array([-patch.direction[1], patch.direction[0]]) if turned else patch.direction
-        length, width = patch.side[::-1] if turned else patch.side
-        found = _guesses(sizes, camera, patch.centre, along, length, width, reach)
-        good = [g for g in found if g.wrap.share > LEAST_SHARE and g.gain > FLAT_GAIN]
-        if good:
-            best.append(_outermost(good))
-    return max(best, key=lambda g: g.direction_score, default=None)
-
-
-def _guesses(
-    sizes: tuple[NDArray[np.uint8], ...],
-    camera: Camera,
-    centre: Array,
-    along: Array,
-    length: float,
-    width: float,
-    reach: Reach,
-) -> list[Guess]:
-    """The best pairs of edges along one direction."""
-    across = np.array([-along[1], along[0]])
-    lower, upper = edge_candidates(sizes[0], centre, along, length, width)
-    groups: dict[int, list[tuple[EdgeCandidate, EdgeCandidate]]] = {}
-    for a, b in product(lower, upper):
-        apart = b.offset - a.offset
-        if 0.6 * width < apart < min(MOST_WIDER * width, reach.most_wide * length) and abs(a.slope - b.slope) < 0.06:
-            groups.setdefault(round((a.slope + b.slope) / 2 / SLOPE_STEP), []).append((a, b))
-    tried: list[tuple[float, float, EdgeCandidate, EdgeCandidate, Rows, Wrap]] = []
-    for slope, pairs in groups.items():
-        direction = along + slope * SLOPE_STEP * across
-        direction /= np.hypot(*direction)
-        rows = _rows(sizes, centre, direction, length, width, max(max(-a.offset, b.offset) for a, b in pairs))
-        if rows is None:
-            continue
-        shrink = float(direction @ along)
-        edges = np.array([(a.offset, b.offset) for a, b in pairs]) * shrink
-        for (a, b), wrap in zip(pairs, wraps(rows, edges, camera.focal_px), strict=True):
-            if wrap is not None and wrap.explained_px > 0:
-                evidence = min(a.evidence, 2.0) + min(b.evidence, 2.0)
-                tried.append((_worth(wrap) + evidence, shrink, a, b, rows, wrap))
-    tried.sort(key=lambda t: -t[0])
-    out: list[Guess] = []
-    for _, shrink, a, b, rows, wrap in tried[:PAIRS_LOOKED_AT]:
-        flat = wraps(rows, np.array([(a.offset, b.offset)]) * shrink, camera.focal_px, flat=True)[0]
-        if flat is None:
-            continue
-        lines = np.stack([c.line(centre, along, across, length / 2) for c in (a, b)])
-        lines = _levelled(camera, lines, (reach.u_skew_px, reach.u_skew_px))
-        try:
-            cylinder = cylinder_from_silhouette(camera, lines[0], lines[1])
-        except ValueError:
-            continue
-        span = _span(camera, cylinder, lines)
-        if abs(sum(span)) / 2 > STEEPEST_VIEW * cylinder.distance:
-            continue
-        gain = float(np.log(wrap.explained_px / max(flat.explained_px, 1e-9)))
-        out.append(Guess(lines, cylinder, span, wrap, gain, min(a.evidence, 2.0) + min(b.evidence, 2.0)))
-    return out
-
-
-def _worth(wrap: Wrap) -> float:
-    """In the units of evidence: how much of the width is explained, in px and as a share of it."""
-    return float(EXPLAINED * np.log(wrap.explained_px) + 0.25 * EXPLAINED * np.log(wrap.share))
-
-
-def _rows(
-    sizes: tuple[NDArray[np.uint8], ...], centre: Array, along: Array, length: float, width: float, reach: float
-) -> Rows | None:
-    """Spectra of the rows along a direction, as far out as the outermost edge."""
-    across = np.array([-along[1], along[0]])
-    step = max(1.0, 2 * reach / ROWS_ACROSS)
-    level = min(int(np.log2(step)), len(sizes) - 1)
-    u = np.arange(-0.42 * length, 0.42 * length + 1e-6, step)
-    v = np.arange(-reach - step, reach + step + 1e-6, step)
-    if len(u) < 24:
-        return None
-    shrink = 2**level
-    patch = sample(sizes[level], (centre + 0.5) / shrink - 0.5, along, across, u / shrink, v / shrink)
-    return rows_of(patch, v, np.abs(v) < 0.45 * width)
-
-
 def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outline | None:
     """Refine a guess: ends of the zone, edges on the envelope of the crests over just that zone, pose.
 
@@ -544,13 +356,16 @@ def outline_from(grey: NDArray[np.uint8], camera: Camera, guess: Guess) -> Outli
         return None  # neither edge is there: light and shadow of something else
     lines = np.stack([e.line for e in edges])
     skews = edges[0].u_skew_px, edges[1].u_skew_px
-    u_turn = _u_turn(camera, lines, skews)
-    lines = _ordered(_levelled(camera, lines, skews))
+    wrong = _wrong_skew(camera, lines, skews)
+    more = wrong * WRONG_SKEW_PX**2 / 2
+    doubted = float(np.sqrt(skews[0] ** 2 + more)), float(np.sqrt(skews[1] ** 2 + more))
+    u_turn = _u_turn(camera, lines, doubted if wrong > 0.5 else skews)
+    lines = _ordered(levelled(camera, lines, doubted))
     try:
         cylinder = cylinder_from_silhouette(camera, lines[0], lines[1])
     except ValueError:
         return None
-    zone = zone_of(grey, camera, cylinder, _span(camera, cylinder, lines), fine=True) or zone
+    zone = zone_of(grey, camera, cylinder, span_of(camera, cylinder, lines), fine=True) or zone
     profile, part = part_profile(grey, camera, cylinder, zone.span_z)
     notes = tuple(
         f"the edge of the part {'above' if k == 0 else 'below'} cannot be told well from its background"
@@ -585,56 +400,28 @@ def _beside(grey: NDArray[np.uint8], edge: Edge, shadow: Shadow, reach: float) -
     )
 
 
-def _levelled(camera: Camera, edges: Array, u_skew_px: tuple[float, float]) -> Array:
-    """Edges whose taper is weighed against what a part lying about level to the camera can show.
+def _wrong_skew(camera: Camera, edges: Array, u_skew_px: tuple[float, float]) -> float:
+    """How likely one of two edges is another's in part, a shadow's or the grain's, since they taper as few parts do.
 
-    The taper alone says how the axis tips towards the camera, and on a short knob a pixel is worth 5°. Parts lie level
-    or on rim and stud, and photos are taken from above: within 8° or so (common practice). The edge whose direction is
-    known less well gives way more.
+    Of two laws of the taper, that edges are as straight as they seem and that one is skew by `WRONG_SKEW_PX`, the first
+    is the usual one; the farther from level it has the part, the likelier is the second.
     """
+    across, _ = frame_of(edges)
     apart = edges[1] - edges[0]
-    across, _ = _frame(edges)
     taper = float((apart[1] - apart[0]) @ across)
-    variances = np.square(u_skew_px)
-    usual = _usual_taper(camera, edges) ** 2
-    feigned = taper * float(variances.sum()) / max(usual + float(variances.sum()), 1e-12)
-    shares = variances / max(float(variances.sum()), 1e-12)
-    fixed = edges.copy()
-    for k, sign in ((0, 1.0), (1, -1.0)):
-        skew = sign * feigned * float(shares[k]) * across
-        fixed[k, 0] -= skew / 2
-        fixed[k, 1] += skew / 2
-    return fixed
+    seeming = usual_taper(camera, edges) ** 2 + float(np.square(u_skew_px).sum())
+    variances = seeming + np.array([0.0, WRONG_SKEW_PX**2])
+    odds = np.array([1 - WRONG, WRONG]) / np.sqrt(variances) * np.exp(-(taper**2) / 2 / variances)
+    return float(odds[1] / odds.sum())
 
 
 def _u_turn(camera: Camera, edges: Array, u_skew_px: tuple[float, float]) -> float:
     """Standard uncertainty of the axis's direction in the photo, rad: of two edges that must nearly be parallel."""
-    _, length = _frame(edges)
+    _, length = frame_of(edges)
     # rows: both edges, and that parts usually lie level; columns: common skew and taper
     rows = np.array([[1.0, -0.5], [1.0, 0.5], [0.0, 1.0]])
-    rows /= np.array([*np.maximum(u_skew_px, 1e-6), _usual_taper(camera, edges)])[:, None]
+    rows /= np.array([*np.maximum(u_skew_px, 1e-6), usual_taper(camera, edges)])[:, None]
     return float(np.sqrt(np.linalg.inv(rows.T @ rows)[0, 0]) / length)
-
-
-def _frame(edges: Array) -> tuple[Array, float]:
-    """Unit vector (2,) across a part, and the length of its edges, px."""
-    along = (edges[:, 1] - edges[:, 0]).mean(axis=0)
-    length = float(np.hypot(*along))
-    return np.array([-along[1], along[0]]) / length, length
-
-
-def _usual_taper(camera: Camera, edges: Array) -> float:
-    """By how much the width of a part usually changes from end to end, standard, px."""
-    across, length = _frame(edges)
-    width = float(np.abs((edges[1] - edges[0]) @ across).mean())
-    distance = 2 * camera.focal_px / width  # in radii, near enough
-    return 2 * length / distance * USUAL_TIP_RAD
-
-
-def _span(camera: Camera, cylinder: Cylinder, edges: Array) -> tuple[float, float]:
-    _, z, _ = cylinder.meet(camera.rays(edges.reshape(-1, 2)))
-    ends = z.reshape(2, 2).mean(axis=0)
-    return float(ends.min()), float(ends.max())
 
 
 def _over_zone(camera: Camera, guess: Guess, side: int, span_z: tuple[float, float]) -> Array:
@@ -657,10 +444,6 @@ def _ordered(edges: Array) -> Array:
     middle = edges.mean(axis=1)
     first = np.argmin(middle[:, 0 if standing else 1])
     return np.asarray(edges[[first, 1 - first]])
-
-
-def _covers(outline: Outline, point: Array) -> bool:
-    return _inside(point, zone_corners(outline))
 
 
 def _inside(point: Array, corners: Array) -> bool:

@@ -27,6 +27,7 @@ BINS = 256
 COLUMNS = 8  # of the rows' spectra that are followed, beside that of axial lines
 LEAST_CYCLES = 3  # along the window; slower is shading
 FEWEST_TEETH = 13.0
+SLOW_TEETH = 5.0  # counts of what goes round as rings do
 UNRESOLVED = 0.8  # of the highest number of teeth that the rows can hold
 PAIR_TEETH = 0.08  # two families of a diamond differ by no more in what they seem to count
 WEAK_SHARE = 0.2  # blocks with less contrast than this share of the usual count for less
@@ -34,6 +35,8 @@ SMOOTH_ROWS = 6.0
 STEP_CLIP = 3.5
 
 ROOT_SHARE = 0.03  # of the radius: roots and shadows make lines crowd as on a cylinder so much smaller (path-traced)
+
+JUST_INSIDE = 0.88, 0.98  # of half the width
 
 THETA = np.linspace(-ARC, ARC, ROWS)
 TEETH = scipy.fft.fftfreq(BINS, THETA[1] - THETA[0]) * 2 * np.pi
@@ -73,6 +76,8 @@ class Rows:
         Of log brightness along the axis; column 0 is the row's mean, the other columns are the strongest.
     total : (n,) float32 array
         Power of all columns but the mean.
+    noise : (n,) float32 array
+        The power that a quarter of the columns stay below: what is no line.
     cycles : (k,) array
         Cycles along the window of each column.
     """
@@ -80,6 +85,7 @@ class Rows:
     v: Array
     spectra: NDArray[np.complex64]
     total: NDArray[np.float32]
+    noise: NDArray[np.float32]
     cycles: NDArray[np.intp]
 
 
@@ -128,6 +134,7 @@ def rows_of(patch: NDArray[np.float32], v: Array, inner: NDArray[np.bool_]) -> R
         v,
         np.column_stack([first, spectra[:, chosen]]).astype(np.complex64),
         total.astype(np.float32),
+        np.partition(power, power.shape[1] // 4, axis=1)[:, power.shape[1] // 4].astype(np.float32),
         np.concatenate([[0], chosen]),
     )
 
@@ -179,6 +186,7 @@ def _explained(rows: Rows, place: Array, step: float) -> Wrap:
     beside = BESIDE @ joined
     joined = np.maximum(joined - np.maximum(beside[:BINS], beside[BINS:]), 0)
     teeth = np.abs(TEETH)
+    everything = joined.copy()
     joined[~COUNTABLE] = 0
     # a summit, not the flank of something slower; with its second harmonic and the sum of two crossing families
     summit = (joined >= joined[BEFORE]) & (joined >= joined[AFTER])
@@ -196,5 +204,29 @@ def _explained(rows: Rows, place: Array, step: float) -> Wrap:
         best += float(joined[other, k].max(initial=0))
     else:
         best *= 2  # a real profile has its power on both sides
+        # rings that cross axial lines make a square of them; alone they may be turned or a shadow's
+        rings = everything[np.abs(TEETH) < SLOW_TEETH, 1:].max(axis=0, initial=0)
+        crossing = everything[j, 1:] + everything[-j, 1:]
+        best += min(best, float((np.minimum(rings, 4 * crossing) + crossing).max(initial=0)))
     seen = (place[-1] - place[0]) * step
     return Wrap(best, best / seen, float(teeth[j]), int(rows.cycles[k]))
+
+
+def presence(rows: Rows, edges: Array, cycles: int) -> float:
+    """How clearly lines stand out just inside the less clear of two edges: logarithm of their power over the noise.
+
+    Lines that repeat along the axis do so as often at the limb as in the middle, and end where the part does.
+
+    Parameters
+    ----------
+    rows : Rows
+    edges : (2,) array
+        Offsets across the axis, px.
+    cycles : int
+        Of the lines along the window.
+    """
+    column = int(np.flatnonzero(rows.cycles == cycles)[0])
+    strength = np.abs(rows.spectra[:, column]) ** 2 / (rows.noise + 1e-9)
+    outwards = (rows.v - float(edges.mean())) / (float(edges[1] - edges[0]) / 2)
+    bands = [strength[(side * outwards > JUST_INSIDE[0]) & (side * outwards < JUST_INSIDE[1])] for side in (-1, 1)]
+    return float(np.log(min(band.mean() if len(band) else 0.0 for band in bands) + 1e-9))
