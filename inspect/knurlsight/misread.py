@@ -30,11 +30,17 @@ COUNT_ALONE = (
 )
 AS_CROSSINGS = "the lines read are rows of crossings of the pattern wanted: light it from another side"
 RAISED_OR_RECESSED = "raised and recessed points look alike under one light: feel them, or light them from another side"
+OFF_ALIKE = (
+    "the outside diameter is off by the same share, as if the scale were misread: check it in the picture, or measure "
+    "the diameter with a caliper"
+)
 DISAGREE = "Fourier and Hough disagree on the lines: light it from another side"
 # a second track that may be the mate of a line: at least so deep, at most so far from half-way (pitches)
 MATE_DEPTH, MATE_OFFSET = 0.6, 0.1
 # of the outside diameter: no setting of the tool changes it by so much
 ANOTHER_SIZE = 0.1
+# diameter and pitch off by the same share, to within the second
+OFF, ALIKE = 0.02, 0.015
 # a wheel that rolls falls into a whole count next to the one that fits, a tooth off at most (common practice); relative
 COUNT_OFF_TEETH, ALONG_FITS = 1.5, 0.015
 # lines are rows of crossings within so much, relative to the lines wanted; rows of up to so many lines
@@ -121,6 +127,25 @@ def count_alone_is_off(pattern: Pattern, expected: ExpectedPattern) -> tuple[Han
     return tuple(hands)
 
 
+def off_alike(pattern: Pattern, expected: ExpectedPattern) -> tuple[Hand, ...]:
+    """Families whose pitch is off by the same share as the outside diameter: as many teeth as wanted on a part of
+    another size, or the part wanted by a scale that is misread, a pin's by the edge of its shadow.
+    """
+    measured, wanted_mm = pattern.outside_diameter, expected.outside_diameter_mm
+    if measured is None or wanted_mm is None:
+        return ()
+    size = measured.value / wanted_mm
+    hands: list[Hand] = []
+    for family in pattern.families:
+        wanted = _expected(expected, family.hand)
+        if wanted is None or family.normal_pitch is None:
+            continue
+        pitch = family.normal_pitch.value / wanted.normal_pitch_mm
+        if abs(size - 1) > OFF and abs(pitch / size - 1) < ALIKE:
+            hands.append(family.hand)
+    return tuple(hands)
+
+
 def lines_in_doubt(pattern: Pattern, expected: ExpectedPattern, halved: tuple[Hand, ...]) -> dict[Hand | None, str]:
     """Why pitch and helix of a family, or what two share (None), do not fail, in words; empty words where they may.
 
@@ -128,8 +153,12 @@ def lines_in_doubt(pattern: Pattern, expected: ExpectedPattern, halved: tuple[Ha
     made a part 7 % too wide, and by its known diameter all pitches too small. `halved` as of `reads_as_half`.
     """
     alone = [hand for hand in count_alone_is_off(pattern, expected) if hand not in halved]
+    alike = off_alike(pattern, expected)
     otherwise = DISAGREE if pattern.lines_contradicted else ""
-    why: dict[Hand | None, str] = {f.hand: COUNT_ALONE if f.hand in alone else otherwise for f in pattern.families}
+    why: dict[Hand | None, str] = {
+        f.hand: COUNT_ALONE if f.hand in alone else otherwise or (OFF_ALIKE if f.hand in alike else "")
+        for f in pattern.families
+    }
     why[None] = COUNT_ALONE if alone else otherwise
     return why
 

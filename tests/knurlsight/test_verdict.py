@@ -238,6 +238,17 @@ def test_a_pitch_that_fourier_and_hough_read_differently_does_not_fail():
     assert check.verdict == "cannot_tell" and "Hough" in check.words()
 
 
+@pytest.mark.parametrize(
+    ("diameter_mm", "pitch_mm", "doubted"), [(18.4, 0.92, True), (18.4, 0.9, False), (20.0, 0.92, False)]
+)
+def test_a_scale_that_makes_all_smaller_does_not_fail_a_part(diameter_mm, pitch_mm, doubted):
+    fine = (made.family("right", pitch_mm), made.family("left", pitch_mm))
+    checks = checks_of(made.pattern(families=fine, outside_diameter=Quantity(diameter_mm, 0.05, "mm")))
+    check = checks["normal pitch of the left-hand family"]
+    assert check.verdict == ("cannot_tell" if doubted else "fail")
+    assert ("scale" in check.words()) == doubted
+
+
 def test_one_light_does_not_tell_raised_from_recessed():
     check = checks_of(made.pattern("RGV"))["form"]
     assert check.verdict == "cannot_tell" and "look alike" in check.words()
