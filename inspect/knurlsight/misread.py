@@ -30,6 +30,10 @@ COUNT_ALONE = (
 )
 AS_CROSSINGS = "the lines read are rows of crossings of the pattern wanted: light it from another side"
 RAISED_OR_RECESSED = "raised and recessed points look alike under one light: feel them, or light them from another side"
+RINGS_HALVED = (
+    "half the pitch wanted in the rings alone, which are on the same wheel as the axial lines: both sides of their "
+    "grooves may shine; light it from another side"
+)
 OFF_ALIKE = (
     "the outside diameter is off by the same share, as if the scale were misread: check it in the picture, or measure "
     "the diameter with a caliper"
@@ -51,13 +55,13 @@ def reads_as_half(pattern: Pattern, expected: ExpectedPattern, no_lengths: str) 
     """Families whose pitch is half the expected one, within 4 % and the uncertainty; without a scale, by their teeth.
 
     A perfect double track leaves no trace at the pitch of the wheel: only the expected pattern tells it from a finer
-    wheel.
+    wheel. Rings alone are no track of a square's wheel, which bears its axial lines as well.
     """
     halved: list[Hand] = []
     for family in pattern.families:
         if _at_times_the_pitch(family, 0.5, expected, no_lengths):
             halved.append(family.hand)
-    return tuple(halved)
+    return () if halved == ["ring"] else tuple(halved)
 
 
 def reads_as_double(pattern: Pattern, expected: ExpectedPattern, no_lengths: str) -> bool:
@@ -159,6 +163,9 @@ def lines_in_doubt(pattern: Pattern, expected: ExpectedPattern, halved: tuple[Ha
         f.hand: COUNT_ALONE if f.hand in alone else otherwise or (OFF_ALIKE if f.hand in alike else "")
         for f in pattern.families
     }
+    rings = next((f for f in pattern.families if f.hand == "ring" and f.hand not in halved), None)
+    if rings is not None and _at_times_the_pitch(rings, 0.5, expected, ""):
+        why["ring"] = RINGS_HALVED
     why[None] = COUNT_ALONE if alone else otherwise
     return why
 

@@ -223,6 +223,20 @@ def test_rows_of_crossings_are_not_another_form():
     assert checks_of(made.pattern("RKE", other))["form"].verdict == "fail"
 
 
+@pytest.mark.parametrize(("axial_mm", "told"), [(1.0, False), (0.5, True)])
+def test_rings_alone_at_half_the_pitch_are_light(axial_mm, told):
+    square = (
+        made.SETUP.replace('form = "RGE"', 'form = "RKE"')
+        .replace('helix = "30 deg"\n', "")
+        .replace('helix = "2 deg"\n', "")
+    )
+    checks = checks_of(made.pattern("RKE", (made.family("axial", axial_mm), made.family("ring", 0.5))), square)
+    rings = checks["normal pitch of the ring family"]
+    assert rings.verdict == ("fail" if told else "cannot_tell")
+    assert ("second track" in rings.words()) == told
+    assert any(c.key == "ghost_ratio" and c.verdict == "fail" for c in checks.values()) == told
+
+
 def test_another_form_is_in_doubt_where_fourier_and_hough_disagree():
     straight = (made.family("axial"),)
     unsure = made.pattern("RAA", straight, lines_contradicted=True)
