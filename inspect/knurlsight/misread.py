@@ -29,6 +29,9 @@ COUNT_ALONE = (
     "may feign that; light it from another side"
 )
 AS_CROSSINGS = "the lines read are rows of crossings of the pattern wanted: light it from another side"
+CROSSED_BY_LIGHT = (
+    "the lines wanted are there, crossed by far shallower ones: highlights may feign those; light it from another side"
+)
 RAISED_OR_RECESSED = "raised and recessed points look alike under one light: feel them, or light them from another side"
 RINGS_HALVED = (
     "half the pitch wanted in the rings alone, which are on the same wheel as the axial lines: both sides of their "
@@ -43,6 +46,8 @@ DISAGREE = "Fourier and Hough disagree on the lines: light it from another side"
 MATE_DEPTH, MATE_OFFSET = 0.6, 0.1
 # of the outside diameter: no setting of the tool changes it by so much
 ANOTHER_SIZE = 0.1
+# one family wanted and there, crossed by one of less than so much of its depth; helix apart at most, deg
+FAR_SHALLOWER, SAME_HELIX_DEG = 0.65, 1.5
 # diameter and pitch off by the same share, to within the second
 OFF, ALIKE = 0.02, 0.015
 # a wheel that rolls falls into a whole count next to the one that fits, a tooth off at most (common practice); relative
@@ -180,7 +185,23 @@ def form_in_doubt(pattern: Pattern, expected: ExpectedPattern) -> str:
         return DISAGREE
     if pattern.form is not None and {pattern.form, expected.form} in ({"RGE", "RGV"}, {"RKE", "RKV"}):
         return RAISED_OR_RECESSED
+    if crossed_by_light(pattern, expected):
+        return CROSSED_BY_LIGHT
     return AS_CROSSINGS if _rows_of_crossings(pattern, expected) else ""
+
+
+def crossed_by_light(pattern: Pattern, expected: ExpectedPattern) -> bool:
+    """Whether the one family wanted is there, and another that is far shallower crosses it.
+
+    Two wheels press about alike; highlights on dark lines that all run one way were once taken for a second family.
+    """
+    if len(expected.families) != 1 or len(pattern.families) != 2 or pattern.balance is None:
+        return False
+    wanted = expected.families[0]
+    found = next((f for f in pattern.families if f.hand == wanted.hand), None)
+    if found is None or abs(found.helix_angle.value - wanted.helix_deg) > SAME_HELIX_DEG:
+        return False
+    return pattern.balance.value < FAR_SHALLOWER
 
 
 def _rows_of_crossings(pattern: Pattern, expected: ExpectedPattern) -> bool:

@@ -58,6 +58,8 @@ FIGURE_WORDS: dict[str, str] = {
 IN_DOUBT = "a limit lies within the uncertainty"
 #: Figures of how the lines run, which Fourier and Hough both read.
 OF_LINES = ("pitch", "helix", "included_angle")
+#: Figures of how deep the lines are.
+OF_DEPTHS = ("ghost_ratio", "balance", "form_fill")
 #: Lengths cannot be judged without a scale; everything else can.
 LENGTHS = ("pitch", "run_in", "full_form_length", "knurl_length", "outside_diameter")
 
@@ -194,6 +196,7 @@ def judge(
     checks: list[Check] = []
     halved = misread.reads_as_half(pattern, expected, no_lengths)
     in_doubt = misread.lines_in_doubt(pattern, expected, halved)
+    crossed = misread.crossed_by_light(pattern, expected)
     for limit in limits:
         if limit.off:
             continue
@@ -208,6 +211,8 @@ def judge(
                 check = _check(limit, figure, guard_factor, halved, no_lengths)
                 if check.verdict == "fail" and limit.name in OF_LINES and (why := in_doubt.get(limit.hand)):
                     check = replace(check, verdict="cannot_tell", why=why)
+                if check.verdict == "fail" and limit.name in OF_DEPTHS and crossed:
+                    check = replace(check, verdict="cannot_tell", why=misread.CROSSED_BY_LIGHT)
                 checks.append(check)
     if misread.reads_as_double(pattern, expected, no_lengths):
         checks = [

@@ -237,6 +237,15 @@ def test_rings_alone_at_half_the_pitch_are_light(axial_mm, told):
     assert any(c.key == "ghost_ratio" and c.verdict == "fail" for c in checks.values()) == told
 
 
+@pytest.mark.parametrize(("balance", "told"), [(0.5, False), (0.9, True)])
+def test_the_lines_wanted_crossed_by_faint_ones_are_no_diamond_for_sure(balance, told):
+    leaning = made.SETUP.replace('form = "RGE"', 'form = "RBL"')
+    families = (made.family("left", ghost=0.6), made.family("right", helix_deg=24.0))
+    checks = checks_of(made.pattern(families=families, balance=Quantity(balance, 0.08)), leaning)
+    assert checks["form"].verdict == ("fail" if told else "cannot_tell")
+    assert any(c.key == "ghost_ratio" and c.verdict == "fail" for c in checks.values()) == told
+
+
 def test_another_form_is_in_doubt_where_fourier_and_hough_disagree():
     straight = (made.family("axial"),)
     unsure = made.pattern("RAA", straight, lines_contradicted=True)
