@@ -174,4 +174,6 @@ def test_counts_that_no_knurl_has():
     assert no_knurl(None, [54.0]) == NOT_ROUND
     assert no_knurl(Roundness(0.3, 0.3, 52.0, axial=False, beyond=0.0, reach=0.6), [54.0]) == NOT_ROUND
     assert no_knurl(Roundness(0.3, -0.5, 52.0, axial=False, beyond=0.0, reach=1.0), [54.0]) == NOT_ROUND
-    assert no_knurl(Roundness(0.3, 0.1, 52.0, axial=False, beyond=0.9, reach=1.0), [54.0]) == NOT_ROUND
+    going_on = Roundness(0.3, 0.1, 52.0, axial=False, beyond=0.9, reach=1.0)
+    assert no_knurl(going_on, [54.0]) == NOT_ROUND
+    assert going_on.goes_on and not good.goes_on  # which parts that touch do as well as cloth

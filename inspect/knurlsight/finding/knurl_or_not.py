@@ -76,8 +76,12 @@ class Roundness:
     def flat(self) -> bool:
         """Whether this is surely a flat pattern, or none."""
         least = LEAST_AXIAL_SHARE if self.axial and self.gain < CLEAR_GAIN else 0.0
-        goes_on = self.beyond > GOES_ON and self.gain < ROUND_GAIN
-        return self.share <= least or self.gain < FLAT_GAIN or goes_on
+        return self.share <= least or self.gain < FLAT_GAIN or self.goes_on
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether the pattern goes on beyond both edges: cloth, mesh, or like parts that touch on both sides."""
+        return self.beyond > GOES_ON and self.gain < ROUND_GAIN
 
 
 def roundness(grey: NDArray[np.uint8], outline: Outline) -> Roundness | None:

@@ -57,6 +57,7 @@ LEAST_BETTER = 0.5  # in score
 AS_GOOD, MOST_OUTWARDS = 0.9, 1.2  # in score; in width
 SAME_DIRECTION = 0.985  # cosine: 10°
 THE_SAME, APART = 0.01, 0.03  # corners of two pairs of edges, apart in widths
+MOST_APART = 1.15  # middles of parts that touch, in widths
 ALIKE = 1.2  # parts of one tray differ in width by no more
 LIKE_THE_OTHERS, FEWEST_ALIKE = 0.03, 4  # usually by no more than this, of the width; parts to tell it from
 CLEAR_EDGES = 2.2  # evidence of two edges
@@ -135,6 +136,7 @@ def _all(view: View, avoid: Sequence[Array], each: Each) -> tuple[Outline, ...]:
         [g for g in _joined(each(partial(guesses_of, view, AMONG_MANY), patches)) if g.score > LEAST_SCORE], THE_SAME
     )
     found: list[tuple[Guess, Outline]] = []
+    flat: list[tuple[Guess, Outline]] = []
     while left:
         best: list[Guess] = []
         for guess in left:
@@ -144,22 +146,40 @@ def _all(view: View, avoid: Sequence[Array], each: Each) -> tuple[Outline, ...]:
         for worth, guess in sorted(each(partial(_looked_at, view), settled), key=lambda i: -i[1].score):
             outline = outline_from(view.grey, view.camera, guess) if worth > 0 else None
             free = all(_lie_apart(guess, other) for other, _ in found)
-            if outline is not None and free and _stands(view.grey, outline):
-                found.append((guess, outline))
+            if outline is not None and free:
+                (found if _stands(view.grey, outline) else flat).append((guess, outline))
         # what lay on a guess that came to nothing has its chance
         left = [g for g in left if all(g is not b for b in best) and all(_lie_apart(g, other) for other, _ in found)]
     found.sort(key=lambda i: -i[0].score)
     usual = float(np.median([g.width_px for g, _ in found])) if found else 0.0
+
+    def alike(guess: Guess) -> bool:
+        return usual / ALIKE < guess.width_px < usual * ALIKE
+
     # grain, shadows and threads are not as wide as the parts of a tray, which are alike
-    outlines = [o for g, o in found if g.score > CLEAR_SCORE or usual / ALIKE < g.width_px < usual * ALIKE]
+    found = [(g, o) for g, o in found if g.score > CLEAR_SCORE or alike(g)]
+    # the pattern of a part goes on beyond its edges where like parts touch it
+    for guess, outline in sorted(flat, key=lambda i: -i[0].score):
+        others = [g for g, _ in found]
+        if (
+            alike(guess)
+            and all(_lie_apart(guess, other) for other in others)
+            and any(_touch(guess, other) for other in others)
+            and _stands(view.grey, outline, beside=True)
+        ):
+            found.append((guess, outline))
+    outlines = [o for _, o in found]
     width = _common_width(outlines)
     return tuple(outlines if width is None else each(partial(_as_usual, view, width), outlines))
 
 
-def _stands(grey: NDArray[np.uint8], outline: Outline) -> bool:
-    """Whether an outline is not surely that of something flat, or of more than the pattern."""
+def _stands(grey: NDArray[np.uint8], outline: Outline, *, beside: bool = False) -> bool:
+    """Whether an outline is not surely that of something flat, or of more than the pattern.
+
+    Where another part lies `beside` it, the pattern may go on.
+    """
     round_ = roundness(grey, outline)
-    return round_ is None or not (round_.flat or round_.too_wide)
+    return round_ is None or not (round_.too_wide or (round_.flat and not (beside and round_.goes_on)))
 
 
 def _joined(lists: Sequence[list[Guess]]) -> list[Guess]:
@@ -213,6 +233,13 @@ def _corners(guess: Guess) -> Array:
 def _lie_apart(a: Guess, b: Guess) -> bool:
     """Whether neither of two guesses lies on the other's middle."""
     return not _inside(a.middle, _corners(b)) and not _inside(b.middle, _corners(a))
+
+
+def _touch(a: Guess, b: Guess) -> bool:
+    """Whether two guesses lie side by side, about as far apart as they are wide."""
+    between = a.middle - b.middle
+    apart = abs(float(between @ frame_of(b.edges)[0]))
+    return bool(apart < MOST_APART * (a.width_px + b.width_px) / 2 and np.hypot(*between) < 1.5 * apart)
 
 
 def _different(guesses: Sequence[Guess], apart: float) -> list[Guess]:

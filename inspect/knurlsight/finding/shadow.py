@@ -83,7 +83,8 @@ def shadows_beside(grey: NDArray[np.uint8], edges: Array) -> tuple[Shadow | None
         dark = float(strip[zone].mean())
         lit = float(strip_of(offset, -0.1 * width, -0.04 * width)[zone].mean())
         part = float(strip_of(offset, wide + 0.02 * width, wide + 0.08 * width)[zone].mean())
-        beyond = max(float((strip[end] < (dark + lit) / 2).mean()) for end in (before, after))
+        ends = [strip[end] < (dark + lit) / 2 for end in (before, after) if end.any()]
+        beyond = max((float(end.mean()) for end in ends), default=0.0)
         if dark > DARK * lit or beyond < GOES_ON:
             return None
         return Shadow(candidate.line(middle, along, across, length / 2), wide, dark < DARKER_THAN_PART * part)
