@@ -85,7 +85,8 @@ class Guess:
     evidence : float
         Of the two edges.
     present : float
-        How clearly lines stand out just inside the less clear edge, the logarithm of their power over the noise.
+        How clearly lines stand out just inside the less clear edge, the logarithm of their power over the noise; the
+        usual where lines run along the axis.
     """
 
     edges: Array
@@ -114,10 +115,9 @@ class Guess:
     @property
     def score(self) -> float:
         """To choose between guesses: 0.4 times the logarithm of their odds, up to a constant."""
-        present = float(np.clip(self.present, *PRESENT)) if self.wrap.cycles else AXIAL_PRESENT
-        short = max(float(np.log(self.width_px / self.length_px)), 0.0) ** 2
-        round_ = GAIN * min(self.gain, MOST_GAIN)
-        return _counted(self.wrap) + self.evidence + round_ + PRESENCE * present - SHORT * short
+        present = PRESENCE * float(np.clip(self.present, *PRESENT))
+        short = SHORT * max(float(np.log(self.width_px / self.length_px)), 0.0) ** 2
+        return _counted(self.wrap) + self.evidence + GAIN * min(self.gain, MOST_GAIN) + present - short
 
 
 def guesses_of(view: View, reach: Reach, patch: Patch) -> list[Guess]:
@@ -131,7 +131,19 @@ def guesses_of(view: View, reach: Reach, patch: Patch) -> list[Guess]:
 
 
 def guesses_along(view: View, reach: Reach, centre: Array, along: Array, length: float, width: float) -> list[Guess]:
-    """The best pairs of edges along one direction, without what is flat or explains nothing."""
+    """The best pairs of edges along one direction, without what is flat or explains nothing.
+
+    Parameters
+    ----------
+    view : View
+    reach : Reach
+    centre : (2,) array
+        Of what was noticed, px.
+    along : (2,) unit array
+        Supposed direction of the axis.
+    length, width : float
+        Of what was noticed, along and across that direction, px.
+    """
     across = np.array([-along[1], along[0]])
     lower, upper = edge_candidates(view.grey, centre, along, length, width)
     groups: dict[int, list[tuple[EdgeCandidate, EdgeCandidate]]] = {}
@@ -170,7 +182,8 @@ def guesses_along(view: View, reach: Reach, centre: Array, along: Array, length:
             continue
         span = span_of(view.camera, cylinder, lines)
         if gain > FLAT_GAIN and abs(sum(span)) / 2 < STEEPEST_VIEW * cylinder.distance:
-            out.append(Guess(lines, cylinder, span, wrap, gain, _evidence(a, b), presence(rows, edge_v, wrap.cycles)))
+            present = presence(rows, edge_v, wrap.cycles) if wrap.cycles else AXIAL_PRESENT
+            out.append(Guess(lines, cylinder, span, wrap, gain, _evidence(a, b), present))
     return out
 
 
@@ -206,6 +219,18 @@ def levelled(camera: Camera, edges: Array, u_skew_px: tuple[float, float]) -> Ar
     The taper alone says how the axis tips towards the camera, and on a short knob a pixel is worth 5°. Parts lie level
     or on rim and stud, and photos are taken from above: within 8° or so (common practice). The edge whose direction is
     known less well gives way more.
+
+    Parameters
+    ----------
+    camera : Camera
+    edges : (2, 2, 2) array
+        [edge][end][x, y], px.
+    u_skew_px : (float, float)
+        How far the two ends of each edge may lie apart across it by chance, standard.
+
+    Returns
+    -------
+    (2, 2, 2) array
     """
     apart = edges[1] - edges[0]
     across, _ = frame_of(edges)
@@ -223,14 +248,14 @@ def levelled(camera: Camera, edges: Array, u_skew_px: tuple[float, float]) -> Ar
 
 
 def frame_of(edges: Array) -> tuple[Array, float]:
-    """Unit vector (2,) across a part, and the length of its edges, px."""
+    """Unit vector (2,) across a part, and the length of its edges (2, 2, 2), px."""
     along = (edges[:, 1] - edges[:, 0]).mean(axis=0)
     length = float(np.hypot(*along))
     return np.array([-along[1], along[0]]) / length, length
 
 
 def usual_taper(camera: Camera, edges: Array) -> float:
-    """By how much the width of a part usually changes from end to end, standard, px."""
+    """By how much the width between two edges (2, 2, 2) usually changes from end to end, standard, px."""
     across, length = frame_of(edges)
     width = float(np.abs((edges[1] - edges[0]) @ across).mean())
     distance = 2 * camera.focal_px / width  # in radii, near enough
@@ -238,6 +263,7 @@ def usual_taper(camera: Camera, edges: Array) -> float:
 
 
 def span_of(camera: Camera, cylinder: Cylinder, edges: Array) -> tuple[float, float]:
+    """From where to where along its axis a cylinder is seen between the ends of its edges (2, 2, 2) px, in radii."""
     _, z, _ = cylinder.meet(camera.rays(edges.reshape(-1, 2)))
     ends = z.reshape(2, 2).mean(axis=0)
     return float(ends.min()), float(ends.max())

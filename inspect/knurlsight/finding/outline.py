@@ -21,8 +21,6 @@ from photoscale.photo import Photo
 from knurlsight.finding.guesses import (
     ALONE,
     AMONG_MANY,
-    FLAT_GAIN,
-    LEAST_SHARE,
     Guess,
     Reach,
     View,
@@ -117,9 +115,9 @@ def _clearest(view: View, avoid: Sequence[Array], each: Each) -> tuple[Outline, 
     settled = each(partial(_settled, view, ALONE), contenders)
     settled = [g for g in _different(settled, THE_SAME) if g.score > LEAST_SCORE]
     looked_at = each(partial(_looked_at, view), settled)
-    for worth, guess_ in sorted(looked_at, key=lambda i: -i[0]):
-        outline = outline_from(view.grey, view.camera, guess_) if worth > 0 else None
-        if outline is not None and not any(_inside(guess_.middle, corners) for corners in avoid):
+    for worth, best in sorted(looked_at, key=lambda i: -i[0]):
+        outline = outline_from(view.grey, view.camera, best) if worth > 0 else None
+        if outline is not None and not _on(avoid, best.middle):
             # what is clearer than all the rest is what the photo shows, even if it is flat or edgeless
             return (outline,) if _stands(view.grey, outline) else ()
     return ()
@@ -145,7 +143,7 @@ def _all(view: View, avoid: Sequence[Array], each: Each) -> tuple[Outline, ...]:
         settled = each(partial(_settled, view, AMONG_MANY), best)
         for worth, guess in sorted(each(partial(_looked_at, view), settled), key=lambda i: -i[1].score):
             outline = outline_from(view.grey, view.camera, guess) if worth > 0 else None
-            free = all(_lie_apart(guess, other) for other, _ in found)
+            free = not _on(avoid, guess.middle) and all(_lie_apart(guess, other) for other, _ in found)
             if outline is not None and free:
                 (found if _stands(view.grey, outline) else flat).append((guess, outline))
         # what lay on a guess that came to nothing has its chance
@@ -223,7 +221,11 @@ def _width(outline: Outline) -> float:
 
 def _free(patches: Sequence[Patch], avoid: Sequence[Array]) -> list[Patch]:
     """Patches that do not lie on what is known to be no part."""
-    return [p for p in patches if not any(_inside(p.centre, corners) for corners in avoid)]
+    return [p for p in patches if not _on(avoid, p.centre)]
+
+
+def _on(areas: Sequence[Array], point: Array) -> bool:
+    return any(_inside(point, corners) for corners in areas)
 
 
 def _corners(guess: Guess) -> Array:
@@ -288,12 +290,11 @@ def _encloses(outer: Guess, inner: Guess) -> bool:
 
 
 def _grown(a: Guess, b: Guess) -> bool:
-    """Whether a guess is another's strip taken out to the edges of the whole part, and round as a part is.
+    """Whether a guess is another's strip taken out to the edges of the whole part.
 
     Few lines of a strip are seen, so that what they seem to count is not compared.
     """
-    round_enough = b.wrap.share > LEAST_SHARE and b.gain > FLAT_GAIN
-    return round_enough and b.score > a.score + LEAST_BETTER and _encloses(b, a)
+    return b.score > a.score + LEAST_BETTER and _encloses(b, a)
 
 
 def _same_pattern(a: Guess, b: Guess) -> bool:
