@@ -593,6 +593,8 @@ def _pair(edges: list[Edge]) -> list[Edge]:
         if e.inward == -best.inward
         and (np.median(e.row) - np.median(best.row)) * best.inward > 0
         and abs(_px_per_mm(e) / _px_per_mm(best) - 1) < SAME_SCALE
+        # read on stretches apart, nothing tells which of their marks stand opposite each other
+        and min(e.columns[-1], best.columns[-1]) > max(e.columns[0], best.columns[0])
     ]
     return [best, *sorted(facing, key=lambda e: -len(e.index))[:1]]
 
@@ -632,20 +634,21 @@ def _reading(strip: Strip, edges: list[Edge], word: RuleWord) -> RuleReading:
     if len(edges) == 1:
         edges = _two_rows(strip, edges[0])
     points, along, number = [], [], []
-    zero_column = 0.0
+    first: Array = np.empty(0)
     for k, edge in enumerate(edges):
         g = edge.graduation
         mm = (edge.index - g.zero) * g.pattern.step_mm
         repeat = g.pattern.period * g.pattern.step_mm
         if k == 0:
-            zero_column = float(np.interp(0.0, mm, edge.columns, left=np.nan, right=np.nan))
-            if np.isnan(zero_column):
+            if not mm.min() <= 0 <= mm.max():
                 mm = mm - repeat * np.round(float(np.median(mm)) / repeat)
-                zero_column = float(np.interp(0.0, mm, edge.columns))
+            first = np.asarray(mm, float)
         else:
             # the same marks stand opposite each other: whole repeats bring the edges together, or, where the lengths
             # of one edge's lines were misread (of 1/64 in only every fourth line is seen), whole lines
-            here = float(np.interp(zero_column, edge.columns, mm))
+            both = [(e.columns[0], e.columns[-1]) for e in (edges[0], edge)]
+            common = (max(a for a, _ in both) + min(b for _, b in both)) / 2
+            here = float(np.interp(common, edge.columns, mm) - np.interp(common, edges[0].columns, first))
             rest = here - repeat * float(np.round(here / repeat))
             if abs(rest) > MISREAD * repeat:
                 rest -= g.pattern.step_mm * float(np.round(rest / g.pattern.step_mm))

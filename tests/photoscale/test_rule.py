@@ -315,3 +315,12 @@ def test_an_edge_whose_long_lines_are_misread_still_stands_opposite_the_other(tm
     exact = np.array([np.abs(mm[1] - m).min() < 0.01 for m in mm[0]])
     lean = np.degrees(np.arctan2(opposite[exact] @ along, np.linalg.norm(opposite[exact], axis=1)))
     assert exact.sum() > 20 and np.abs(lean).max() < 5.0
+
+
+@pytest.mark.parametrize("apart", [20.0, 2.0, -10.0])
+def test_edges_worn_on_different_stretches_are_not_joined_askew(apart: float) -> None:
+    """Lines of the near edge are left on one side of the middle, those of the far edge on the other."""
+    near = [line for line in MM if line[0] < 52 - apart / 2]
+    far = [line for line in MM if line[0] > 52 + apart / 2]
+    h = view(4.0, tilt=0.12)
+    check(find_rule(seen(drawing(near, far), h), RuleWord(1.0)), h)
