@@ -25,17 +25,14 @@ Grey = NDArray[np.uint8]
 SAME_DIRECTION = np.deg2rad(3.0)
 SLENDER = 2.5  # length over width of the bundle, at least
 GAP = 0.2  # of its length, between two pieces of one highlight
-PARALLEL = np.sin(np.deg2rad(1.2))  # of the rims: perspective does less to a pin
 BLUR_PX = 1.3
 MOST_BLUR_PX = 2.4  # rims of 13 pins read right: up to 2.0; edges of shadows from 2.6
 MIN_WIDTH_PX = 40.0  # k = 2 is 5.6 % of it
-SURE = 0.8  # at it 245 of 539 pins are read, six of them over 3 % off
+SURE = 0.8  # at it 235 of 539 pins are read, six of them over 3 % off
 PIECES = 13  # of the middle four fifths of a rim: ends are rounded or bevelled
 NEAR_PX = 4.0
-PLACE, LIGHT = (
-    "lay it beside the part, whole and in focus, on a plain surface",
-    "lay it on a plain surface, in even light",
-)
+PLACE = "lay it beside the part, whole and in focus, on a plain surface"
+LIGHT = "lay it on a plain surface, in even light"
 NO_PIN = "no pin is in the photo"
 U_RIM_PX = 0.8  # rims of polished pins are seen this well at best: rendered pins, limb against bench
 
@@ -58,17 +55,17 @@ def find_pin(grey: Grey, word: PinWord, avoid: Sequence[Array] = ()) -> PinReadi
     rims = None if bundle is None else likeliest_rims(grey, bundle, avoid)
     if bundle is None or rims is None:
         raise ScaleNotFound(NO_PIN, PLACE)
+    if float(np.ptp(rims.ends)) < SLENDER * rims.width:
+        raise ScaleNotFound(f"{NO_PIN}: the nearest thing to one is not slender", PLACE)
+    if rims.sure < SURE:
+        raise ScaleNotFound("the pin's rims cannot be told from highlights or the edges of shadows", LIGHT)
+    if rims.width < MIN_WIDTH_PX:
+        raise ScaleNotFound(
+            f"the pin is {rims.width:.0f} px thick, {MIN_WIDTH_PX:.0f} are needed", "go closer, or take a thicker one"
+        )
     edges = _edges(grey, bundle, rims)
     if not np.all((edges >= 0) & (edges < [grey.shape[1], grey.shape[0]])):
         raise ScaleNotFound("the pin is cut off by the frame", "show the whole pin")
-    width = float(np.linalg.norm(edges[0].mean(axis=0) - edges[1].mean(axis=0)))
-    d0, d1 = edges[0, 1] - edges[0, 0], edges[1, 1] - edges[1, 0]
-    length = float(np.linalg.norm(d0))
-    crossing = abs(float(d0[0] * d1[1] - d0[1] * d1[0])) / length / float(np.linalg.norm(d1))
-    if width < MIN_WIDTH_PX or length < SLENDER * width or crossing > PARALLEL:
-        raise ScaleNotFound(f"{NO_PIN}: the nearest thing to one is not slender and straight", PLACE)
-    if rims.sure < SURE:
-        raise ScaleNotFound("the pin's rims cannot be told from highlights or the edges of shadows", LIGHT)
     return PinReading(edges[0], edges[1], word.diameter, U_RIM_PX)
 
 

@@ -81,12 +81,19 @@ class Rims:
     slope: Array
     sure: float
 
+    @property
+    def width(self) -> float:
+        """Between the rims in the middle of the pin, px."""
+        return float(np.diff(self.offset + self.slope * self.ends.mean())[0])
+
 
 @dataclass(frozen=True)
 class _Strip:
-    """The photo around a bundle, laid level (n across, m along); what is part; where rows and columns lie, px."""
+    """The photo around a bundle, laid level (n across, m along): sums of the brightness (n, m + 1) before each column;
+    what is part; where rows and columns lie, px.
+    """
 
-    seen: NDArray[np.float32]
+    before: Array
     part: NDArray[np.bool_]
     across: Array
     along: Array
@@ -103,7 +110,7 @@ class _Lines:
 
 @dataclass(frozen=True)
 class _Pair:
-    """Two lines that may be the rims, which they are of all lines; where the pin would end, px along."""
+    """Two lines that may be the rims, by their numbers; where along, px, the pin would end; logarithm of its odds."""
 
     lower: int
     upper: int
@@ -165,14 +172,14 @@ def _strip(grey: Grey, bundle: Bundle, avoid: Sequence[Array]) -> _Strip:
         there = (outline - bundle.start) @ np.column_stack([bundle.along, across]) - [i[0], j[0]]
         cv2.fillPoly(part, [np.rint(there).astype(np.int32)], 1)
     near = cv2.dilate(part, np.ones((2 * PART_PX + 1, 2 * PART_PX + 1)))
-    return _Strip(seen.astype(np.float32), near.astype(bool), j, i)
+    before = np.cumsum(np.pad(seen.astype(np.float64), ((0, 0), (1, 0))), axis=1)
+    return _Strip(before, near.astype(bool), j, i)
 
 
 def _lines(strip: _Strip, length: float) -> _Lines:
     """Where steps or bends of the brightness go on along the pin, at any slope that a rim may have."""
     ends = np.searchsorted(strip.along, np.linspace(MIDDLE[0] * length, MIDDLE[1] * length, COLUMNS + 1))
-    total = np.cumsum(np.pad(strip.seen.astype(np.float64), ((0, 0), (1, 0))), axis=1)
-    strength = _steps_and_bends((total[:, ends[1:]] - total[:, ends[:-1]]) / np.maximum(np.diff(ends), 1))
+    strength = _steps_and_bends(np.diff(strip.before[:, ends], axis=1) / np.maximum(np.diff(ends), 1))
     strength = np.log1p(strength / (float(np.median(strength)) + LEAST_NOISE_LINE))
     strength *= ~strip.part[:, (ends[1:] + ends[:-1]) // 2]
     rows = np.arange(len(strip.across))
@@ -193,8 +200,8 @@ def _steps_and_bends(pieces: Array) -> NDArray[np.float32]:
     """Strength of steps and bends down the columns, alike for both.
 
     A pair of filters in quadrature of small support: W. T. Freeman and E. H. Adelson, "The design and use of steerable
-    filters" (1991), second derivative of a Gaussian and its Hilbert transform. Their broader kin, and log-Gabor pairs,
-    let a highlight's edge hide a rim ten pixels away.
+    filters" (1991), second derivative of a Gaussian and its Hilbert transform, coefficients from memory. Their broader
+    kin, and log-Gabor pairs, let a highlight's edge hide a rim ten pixels away.
     """
     reach = int(np.ceil(3.2 * LINE_PX))
     u = np.arange(-reach, reach + 1) / LINE_PX
@@ -243,8 +250,7 @@ def _ends(strip: _Strip, length: float) -> tuple[Array, NDArray[np.float32]]:
     """Places along (k,), and how far the brightness of each row jumps there, in logarithms against noise (n, k)."""
     k = max(3, int(END_PX_REL * length))
     gap = max(1, k // 3)
-    total = np.cumsum(np.pad(strip.seen.astype(np.float64), ((0, 0), (1, 0))), axis=1)
-    i = np.arange(k + gap, strip.seen.shape[1] - k - gap)
+    total, i = strip.before, np.arange(k + gap, len(strip.along) - k - gap)
     jump = np.abs(total[:, i + gap + k] - total[:, i + gap] - total[:, i - gap] + total[:, i - gap - k]) / k
     jump = (np.log1p(jump / (float(np.median(jump)) + LEAST_NOISE_END)) * ~strip.part[:, i]).astype(np.float32)
     return strip.along[i], np.asarray(cv2.dilate(jump, np.ones((1, 2 * END_SHIFT_PX + 1))), np.float32)

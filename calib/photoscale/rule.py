@@ -594,9 +594,14 @@ def _pair(edges: list[Edge]) -> list[Edge]:
         and (np.median(e.row) - np.median(best.row)) * best.inward > 0
         and abs(_px_per_mm(e) / _px_per_mm(best) - 1) < SAME_SCALE
         # read on stretches apart, nothing tells which of their marks stand opposite each other
-        and min(e.columns[-1], best.columns[-1]) > max(e.columns[0], best.columns[0])
+        and _both_read(e, best)[0] < _both_read(e, best)[1]
     ]
     return [best, *sorted(facing, key=lambda e: -len(e.index))[:1]]
+
+
+def _both_read(a: Edge, b: Edge) -> tuple[float, float]:
+    """From which column to which both edges are read."""
+    return max(float(a.columns[0]), float(b.columns[0])), min(float(a.columns[-1]), float(b.columns[-1]))
 
 
 def _px_per_mm(edge: Edge) -> float:
@@ -633,8 +638,9 @@ def _reading(strip: Strip, edges: list[Edge], word: RuleWord) -> RuleReading:
     steps = [e.graduation.pattern.step_mm for e in edges]
     if len(edges) == 1:
         edges = _two_rows(strip, edges[0])
-    points, along, number = [], [], []
-    first: Array = np.empty(0)
+    points: list[Array] = []
+    along: list[Array] = []
+    number: list[NDArray[np.int64]] = []
     for k, edge in enumerate(edges):
         g = edge.graduation
         mm = (edge.index - g.zero) * g.pattern.step_mm
@@ -642,19 +648,17 @@ def _reading(strip: Strip, edges: list[Edge], word: RuleWord) -> RuleReading:
         if k == 0:
             if not mm.min() <= 0 <= mm.max():
                 mm = mm - repeat * np.round(float(np.median(mm)) / repeat)
-            first = np.asarray(mm, float)
         else:
             # the same marks stand opposite each other: whole repeats bring the edges together, or, where the lengths
             # of one edge's lines were misread (of 1/64 in only every fourth line is seen), whole lines
-            both = [(e.columns[0], e.columns[-1]) for e in (edges[0], edge)]
-            common = (max(a for a, _ in both) + min(b for _, b in both)) / 2
-            here = float(np.interp(common, edge.columns, mm) - np.interp(common, edges[0].columns, first))
+            middle = sum(_both_read(edges[0], edge)) / 2
+            here = float(np.interp(middle, edge.columns, mm) - np.interp(middle, edges[0].columns, along[0]))
             rest = here - repeat * float(np.round(here / repeat))
             if abs(rest) > MISREAD * repeat:
                 rest -= g.pattern.step_mm * float(np.round(rest / g.pattern.step_mm))
             mm = mm + (rest - here)
         points.append(strip.photo_px(edge.columns, edge.row))
-        along.append(mm)
+        along.append(np.asarray(mm, float))
         number.append(np.full(len(mm), k))
     names = " and ".join(dict.fromkeys(e.graduation.pattern.name for e in edges))
     notes = []

@@ -80,7 +80,7 @@ def test_glare_that_breaks_the_highlights_does_not_shorten_the_pin() -> None:
 
 def test_a_pin_of_few_pixels_is_no_scale() -> None:
     small = cv2.resize(pin(), None, fx=0.36, fy=0.36, interpolation=cv2.INTER_AREA)
-    with pytest.raises(ScaleNotFound):
+    with pytest.raises(ScaleNotFound, match="px thick"):
         find_pin(small, WORD)
 
 

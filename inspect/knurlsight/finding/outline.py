@@ -282,8 +282,7 @@ def _outermost(guesses: list[Guess]) -> Guess:
 
 def _encloses(outer: Guess, inner: Guess) -> bool:
     """Whether both edges of a guess lie on those of another or outside."""
-    along = (inner.edges[:, 1] - inner.edges[:, 0]).mean(axis=0) / inner.length_px
-    across = np.array([-along[1], along[0]])
+    across, _ = frame_of(inner.edges)
     a, b = (np.sort(g.edges.mean(axis=1) @ across) for g in (inner, outer))
     slack = 0.04 * inner.width_px
     return bool(b[0] < a[0] + slack and b[1] > a[1] - slack)
