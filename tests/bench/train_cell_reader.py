@@ -34,7 +34,7 @@ from cell_scenes import random_scenes
 from torch import Tensor, nn
 from torch.nn import functional as F
 
-PACKAGE_WEIGHTS = Path(str(files("knurlsight"))) / WEIGHTS
+PACKAGE_WEIGHTS = Path(str(files("knurlsight.measuring"))) / WEIGHTS
 CHANNELS = (16, 24, 32)
 HIDDEN = 48
 LOG_U_LIMITS = (-4.0, 1.0)  # as in the reader

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from knurlsight.measuring.facets import Reading, read_facets, with_rivals
+from knurlsight.measuring.facets import Reading, mean_reading, read_facets
 from knurlsight.measuring.flanks import Grooves
 from knurlsight.measuring.sightlines import Sightlines, sightlines
 from photoscale.photo import load_photo
@@ -44,16 +44,19 @@ def test_the_count_is_right_from_wherever_the_search_starts(stem: str, high: flo
     assert reading.grooves.fill == pytest.approx(family["depth_fraction"], abs=0.25)
 
 
-def test_a_rival_counts_as_doubt_by_its_evidence() -> None:
+def test_the_mean_of_the_readings_counts_each_by_its_evidence() -> None:
     sure = Reading(Grooves(10.0, 0.0, 0.1, 0.7), 90.0, np.diag([0.01**2, 1e-4, 1e-4, 1.0]), 100.0)
-    other = replace(sure, grooves=Grooves(10.5, 0.0, 0.6, 0.7))
-    even = with_rivals([sure, other], [0.0, 0.0])  # as likely: the root of half of 0.5 squared, from the best
-    assert even.grooves == sure.grooves
-    assert np.sqrt(even.covariance[0, 0]) == pytest.approx(np.hypot(0.5 / np.sqrt(2), 0.01))
-    far = with_rivals([sure, replace(other, evidence=0.0)], [0.0, 0.0])
+    other = replace(sure, grooves=Grooves(10.5, 0.0, 0.6, 0.9))
+    even = mean_reading([sure, other], [0.0, 0.0])  # as likely: in the middle, 0.25 from either
+    assert even.grooves == Grooves(10.25, 0.0, 0.1, pytest.approx(0.8))
+    assert np.sqrt(even.covariance[0, 0]) == pytest.approx(np.hypot(0.25, 0.01))
+    assert even.covariance[0, 2] == pytest.approx(0.25 * 0.1)  # the deeper, the more
+    far = mean_reading([sure, replace(other, evidence=0.0)], [0.0, 0.0])
+    assert far.grooves.around == pytest.approx(10.0)
     assert far.covariance == pytest.approx(sure.covariance, abs=1e-8)
-    believed = with_rivals([sure, other], [-3.0, 0.0])  # as clear to see, but not where the peak was
-    assert believed.grooves == other.grooves
+    believed = mean_reading([sure, other], [-3.0, 0.0])  # as clear to see, but not where the peak was
+    assert believed.grooves.around == pytest.approx(10.5, abs=0.05)
+    assert believed.grooves.phase == other.grooves.phase
 
 
 def test_too_short_a_profile_is_not_read() -> None:

@@ -9,13 +9,13 @@ free either: it is drawn from a Gaussian process (Rasmussen and Williams 2006, e
 - flanks get darker towards the root, where less of the room is seen;
 - roots and crest edges are rounded, so they glint as the lands do: narrow lines that pin the geometry.
 
-Count, phase, fill and profile angle are those of the highest evidence. Learnt on path-traced straight knurls with true
-outlines, errors in teeth of 53 to 69: flanks with free light, -0.9 to +2.2; a process without roots and edges, +3.0,
-0.0, +2.5, +1.0, +3.0, +0.5; with them and a mean of nought, 0.0, +0.2, -0.3, +0.4, -0.5, +0.3, but crest and root may
-change places (half a pitch away, three teeth more) in two of six; roots believed darker settle that. As it stands,
-median and root mean square in % of the count: 13 path-traced parts 0.5 / 1.1 (peaks 3 / 3, flanks 2 / 2.5), 28 of
-`fixtures/` 0.4 / 1.2 (flanks 1.3 / 2.4). More flexible flanks lead less; steps in their light
-(shadows) are what goes wrong.
+Count, fill and profile angle are the mean of the optima, each by its evidence. Learnt on path-traced straight knurls
+with true outlines, errors in teeth of 53 to 69: flanks with free light, -0.9 to +2.2; a process without roots and
+edges, +3.0, 0.0, +2.5, +1.0, +3.0, +0.5; with them and a mean of nought, 0.0, +0.2, -0.3, +0.4, -0.5, +0.3, but crest
+and root may change places (half a pitch away, three teeth more) in two of six; roots believed darker settle that. As
+it stands, median and root mean square in % of the count: 13 path-traced parts 0.5 / 1.1 (peaks 3 / 3, flanks 2 /
+2.5), 28 of `fixtures/` 0.4 / 1.2 (flanks 1.3 / 2.4). More flexible flanks lead less; steps in their light (shadows)
+are what goes wrong.
 """
 
 from __future__ import annotations
@@ -125,7 +125,7 @@ class Reading:
     grooves : Grooves
     profile_angle_deg : float
     covariance : (4, 4) array
-        Of around, phase, fill and profile angle: curvature of the evidence and what the rivals say otherwise.
+        Of around, phase, fill and profile angle: curvature of the evidence and how the readings differ.
     evidence : float
         Logarithm, up to a constant of the profile.
     """
@@ -165,18 +165,29 @@ def read_facets(
         away = r.grooves.around / start.around - 1
         return 0.0 if u_count_rel is None else -math.log1p((away / u_count_rel) ** 2)
 
-    return with_rivals(found, [belief(r) for r in found])
+    return mean_reading(found, [belief(r) for r in found])
 
 
-def with_rivals(found: list[Reading], beliefs: list[float]) -> Reading:
-    """The best of the readings, in doubt by what the others say instead, each by evidence and what was believed."""
+def mean_reading(found: list[Reading], beliefs: list[float]) -> Reading:
+    """The mean of the readings, each by evidence and what was believed, and what they differ by as doubt.
+
+    The phase is that of the best: rivals may have root and crest change places, and half way between is nothing.
+    """
     worth = np.array([r.evidence for r in found]) / TEMPER + beliefs
     best = found[int(worth.argmax())]
-    away = np.array([_figures(r) - _figures(best) for r in found])
-    away[:, 1] -= np.round(away[:, 1])
     weight = np.exp(worth - worth.max())
     weight /= weight.sum()
-    return replace(best, covariance=best.covariance + (away * weight[:, None]).T @ away)
+    figures = np.array([_figures(r) for r in found])
+    around, _, fill, angle_deg = (float(i) for i in weight @ figures)
+    apart = figures - (around, best.grooves.phase, fill, angle_deg)
+    apart[:, 1] -= np.round(apart[:, 1])
+    own = np.tensordot(weight, np.array([r.covariance for r in found]), axes=1)
+    return Reading(
+        replace(best.grooves, around=around, fill=fill),
+        angle_deg,
+        np.asarray(own + (apart * weight[:, None]).T @ apart),
+        best.evidence,
+    )
 
 
 def _figures(r: Reading) -> Array:

@@ -102,6 +102,8 @@ class Fit:
     cells : Cells
     rival : float
         What the best fit with the families crossing the other way leaves, over what this one leaves.
+    of_profile : bool
+        Whether count, phase and fill are those of the mean profile (`facets`).
     """
 
     knurl: Knurl
@@ -111,6 +113,7 @@ class Fit:
     covariance: Array
     cells: Cells
     rival: float = float("inf")
+    of_profile: bool = False
 
     def u(self, name: Name) -> float:
         """Standard uncertainty of a parameter; NaN when it was not free."""
