@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from photoscale.errors import ScaleNotFound
 from photoscale.pin_rims import Bundle, Rims, likeliest_rims
 from photoscale.reading import PinReading
+from photoscale.straight_grid import sample
 from photoscale.words import PinWord
 
 Array = NDArray[np.float64]
@@ -160,12 +161,7 @@ def _average(
     grey: Grey, start: Array, along: Array, across: Array, first: float, last: float, j: NDArray[np.int64]
 ) -> Array:
     """Median brightness along the pin, for each place across (n,)."""
-    i = np.arange(first, last)
-    x = start[0] + i * along[0] + j[:, None] * across[0]
-    y = start[1] + i * along[1] + j[:, None] * across[1]
-    seen = cv2.remap(
-        grey, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
+    seen = sample(grey, start, along, across, np.arange(first, last), j.astype(float))
     # mean of the middle half: finer than the median of whole grey levels, as deaf to specks
     rows = np.sort(np.asarray(seen, float), axis=1)
     quarter = rows.shape[1] // 4

@@ -16,6 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from photoscale.straight_grid import sample
+
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
 
@@ -163,10 +165,7 @@ def _strip(grey: Grey, bundle: Bundle, avoid: Sequence[Array]) -> _Strip:
     j = np.arange(int(middle - reach), int(middle + reach) + 1, dtype=float)
     i = np.arange(int(-BEFORE * bundle.length), int((1 + BEFORE) * bundle.length) + 1, dtype=float)
     across = np.array([-bundle.along[1], bundle.along[0]])
-    x, y = (bundle.start[k] + i * bundle.along[k] + j[:, None] * across[k] for k in (0, 1))
-    seen = cv2.remap(
-        grey, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
+    seen = sample(grey, bundle.start, bundle.along, across, i, j)
     part = np.zeros(seen.shape, np.uint8)
     for outline in avoid:
         there = (outline - bundle.start) @ np.column_stack([bundle.along, across]) - [i[0], j[0]]

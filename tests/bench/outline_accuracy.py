@@ -15,12 +15,12 @@ from typing import Any
 
 import cv2
 import numpy as np
-from knurlsight.finding.silhouette import sample
 from knurlsight.inspection import ScaleRequest, camera_of, scale_and_parts
 from knurlsight.measuring.trace import zone_corners
 from knurlsight.model import Outline
 from numpy.typing import NDArray
 from photoscale.photo import Photo, load_photo
+from photoscale.straight_grid import sample
 from photoscale.words import parse_height, parse_scale
 from scale_accuracy import words
 

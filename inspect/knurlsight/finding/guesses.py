@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from photoscale.camera import Camera
 from photoscale.cylinder import Cylinder, cylinder_from_silhouette
+from photoscale.straight_grid import sample
 
-from knurlsight.finding.silhouette import EdgeCandidate, edge_candidates, sample
+from knurlsight.finding.silhouette import EdgeCandidate, edge_candidates
 from knurlsight.finding.texture import Patch
 from knurlsight.finding.wrapping import Rows, Wrap, presence, rows_of, wraps
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from photoscale.straight_grid import sample
 
-from knurlsight.finding.silhouette import sample
 from knurlsight.finding.wrapping import WEAK_SHARE, rows_of, wraps
 from knurlsight.model import Outline
 

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 from photoscale.camera import Camera
 from photoscale.cylinder import Cylinder
+from photoscale.straight_grid import sample
 
-from knurlsight.finding.silhouette import NOISE_FLOOR_GREY, change_evidence, sample
+from knurlsight.finding.silhouette import NOISE_FLOOR_GREY, change_evidence
 
 Array = NDArray[np.float64]
 

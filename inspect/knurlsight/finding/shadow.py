@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from photoscale.straight_grid import sample
 
-from knurlsight.finding.silhouette import edge_candidates, sample
+from knurlsight.finding.silhouette import edge_candidates
 
 Array = NDArray[np.float64]
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from photoscale.straight_grid import sample
 
 Array = NDArray[np.float64]
 
@@ -38,16 +39,6 @@ class EdgeCandidate:
         """Two points (2, 2) on the edge, at -half_length and +half_length along the patch."""
         u = np.array([-half_length, half_length])[:, None]
         return np.asarray(centre + u * along + (self.offset + self.slope * u) * across)
-
-
-def sample(
-    grey: NDArray[np.uint8], centre: Array, along: Array, across: Array, u: Array, v: Array
-) -> NDArray[np.float32]:
-    """Brightness on a straight grid, (len(v), len(u)): rows across, columns along."""
-    grid = (centre + u[None, :, None] * along + v[:, None, None] * across).astype(np.float32)
-    return np.asarray(
-        cv2.remap(grey, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32
-    )
 
 
 def edge_candidates(

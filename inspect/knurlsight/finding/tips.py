@@ -14,8 +14,9 @@ from __future__ import annotations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from photoscale.straight_grid import sample
 
-from knurlsight.finding.silhouette import along_edge, sample
+from knurlsight.finding.silhouette import along_edge
 
 Array = NDArray[np.float64]
 
