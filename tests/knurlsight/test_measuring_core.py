@@ -23,7 +23,7 @@ from knurlsight.inspection import ScaleRequest, inspect_part, measure_outline, s
 from knurlsight.measuring.flank_fit import Cells, fit
 from knurlsight.measuring.flanks import Grooves, Knurl
 from knurlsight.measuring.hough import hough_family
-from knurlsight.measuring.measure import measure_part, whole_count
+from knurlsight.measuring.measure import measure_part, only_turned, whole_count
 from knurlsight.measuring.sightlines import sightlines
 from knurlsight.measuring.spectrum import Peak, axes_of, peaks_of, power_of
 from knurlsight.measuring.start import fit_hypothesis, free_names, hypotheses
@@ -510,3 +510,10 @@ def test_the_search_leaves_the_optimum_of_too_many_shallow_teeth():
     assert result.unexplained < 0.12
     for teeth, _, _ in by_hand(result).values():
         assert teeth == pytest.approx(true, rel=0.01)
+
+
+@pytest.mark.parametrize(("ring_fill", "turned"), [(0.15, True), (0.5, False)])
+def test_shallow_rings_over_straight_lines_are_marks_of_turning(ring_fill: float, turned: bool) -> None:
+    lines, rings = Grooves(10.0, 0.0, 0.0, 0.7), Grooves(0.0, 12.6, 0.0, ring_fill)
+    assert only_turned(Knurl("raised", (lines, rings))) is turned
+    assert not only_turned(Knurl("single", (lines,)))

@@ -23,7 +23,7 @@ from knurlsight.finding.knurl_or_not import no_knurl, roundness
 from knurlsight.measuring.ends import ends_of
 from knurlsight.measuring.facets import read_facets
 from knurlsight.measuring.flank_fit import TIED, Fit
-from knurlsight.measuring.flanks import Crossing, Grooves
+from knurlsight.measuring.flanks import Crossing, Grooves, Knurl
 from knurlsight.measuring.ghost import PRESENT_IN_SQUARE_ABOVE, Ghost, agreed, doubted, fit_with_ghosts, ghosts_of
 from knurlsight.measuring.hough import hough_family
 from knurlsight.measuring.sightlines import Image, Sightlines, sightlines
@@ -47,6 +47,8 @@ HOPELESS_PX_PER_PITCH = 4.5  # to measure at all
 MOST_UNEXPLAINED = 0.72
 SECOND_FAMILY_GAIN = 0.85  # a second family must leave less than this share of what one leaves
 LEAST_FILL = 0.15  # a family of mere scratches, as glints on straight lines make, is none
+# rings over straight lines in depth: of 140 synthetic squares 0.59 and more; shallower ones are marks of turning
+LEAST_RING_DEPTH = 0.35
 MOST_CLIPPED = 0.35
 MOST_UNEXPLAINED_SINGLE = 0.6
 AGREE = "Fourier and Hough agree"
@@ -316,7 +318,7 @@ def _best_fit(
             for samples in (COARSE_SAMPLES, FINE_SAMPLES)
         )
         fit = fit_hypothesis(hypothesis, coarse, fine, wanted=wanted)
-        if fit is None or min(g.fill for g in fit.knurl.families) < LEAST_FILL:
+        if fit is None or min(g.fill for g in fit.knurl.families) < LEAST_FILL or only_turned(fit.knurl):
             continue
         if best is None:
             best = fit, fine
@@ -328,6 +330,12 @@ def _best_fit(
             wins = min(fit, best[0], key=lambda f: f.unexplained)
         best = (fit, fine) if wins is fit else best
     return best
+
+
+def only_turned(knurl: Knurl) -> bool:
+    """Whether the rings of a square are so shallow that they are marks of turning on straight lines."""
+    depths = {_hand(g): g.fill * g.pitch for g in knurl.families}
+    return "ring" in depths and depths["ring"] < LEAST_RING_DEPTH * max(depths.values())
 
 
 def _form(fit: Fit) -> Form:
