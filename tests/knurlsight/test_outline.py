@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -172,7 +173,9 @@ def test_counts_that_no_knurl_has():
     assert no_knurl(good, [54.0, 44.0]) == NOT_ROUND
     assert no_knurl(good, []) == NOT_ROUND
     assert no_knurl(None, [54.0]) == NOT_ROUND
-    assert no_knurl(Roundness(0.3, 0.3, 52.0, axial=False, beyond=0.0, reach=0.6), [54.0]) == NOT_ROUND
+    bare = Roundness(0.3, 0.3, 52.0, axial=False, beyond=0.0, reach=0.5, present=2.0)
+    assert no_knurl(bare, [54.0]) == NOT_ROUND
+    assert no_knurl(replace(bare, present=5.0), [54.0]) == ""  # half in shade
     assert no_knurl(Roundness(0.3, -0.5, 52.0, axial=False, beyond=0.0, reach=1.0), [54.0]) == NOT_ROUND
     going_on = Roundness(0.3, 0.1, 52.0, axial=False, beyond=0.9, reach=1.0)
     assert no_knurl(going_on, [54.0]) == NOT_ROUND

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from photoscale.straight_grid import sample
 
-from knurlsight.finding.wrapping import WEAK_SHARE, rows_of, wraps
+from knurlsight.finding.wrapping import WEAK_SHARE, presence, rows_of, wraps
 from knurlsight.model import Outline
 
 Array = NDArray[np.float64]
@@ -33,8 +33,9 @@ NEAR_EDGE, FAR_EDGE = 0.07, 0.3  # of the width: where beyond the edges is looke
 FEWEST_TEETH = 16.5
 MOST_UNLIKE = 0.105  # counts of the two families of a diamond; wheels that lean differ by 0.07
 COUNT_AGREES = 0.13  # the count of the fit against that of the lines, which roots make read low by up to 0.07
-# right outlines 0.66 and more (140 of rendered photos; under 0.84 one, half in the dark), one with the bench in it 0.59
-LEAST_REACH = 0.62
+# right outlines 0.66 and more (140 of rendered photos; under 0.84 one, half in the dark), one with the bench in it
+# 0.59. Four of 350 synthetic ones 0.45 to 0.57: parts half in shade, lines clear right up to the edge (over 5)
+LEAST_REACH, CLEAR_LINES = 0.62, 4.5
 FINE, FAINTEST, DARKEST = 0.16, 0.1, 12.0  # half widths; of the median inside; grey levels
 NOT_ROUND = "the lines there do not go round a part as a knurl does: show the knurled part whole, lit from one side"
 
@@ -57,7 +58,9 @@ class Roundness:
         Share of the same lines in the contrast outside the edges over that inside, on the side in the frame where it
         is less; 0 for axial lines.
     reach : float
-        How far out from the axis lines are seen, in half widths, on the side where it is less.
+        How far out from the axis contrast as in the middle is seen, in half widths, on the side where it is less.
+    present : float
+        How clearly the lines stand out just inside the less clear edge (`wrapping.presence`); 0 for axial lines.
     """
 
     share: float
@@ -66,11 +69,12 @@ class Roundness:
     axial: bool
     beyond: float
     reach: float
+    present: float = 0.0
 
     @property
     def too_wide(self) -> bool:
         """Whether bare ground lies between the pattern and an edge: it is not that of the part."""
-        return self.reach < LEAST_REACH
+        return self.reach < LEAST_REACH and self.present < CLEAR_LINES
 
     @property
     def flat(self) -> bool:
@@ -130,7 +134,8 @@ def roundness(grey: NDArray[np.uint8], outline: Outline) -> Roundness | None:
         if side.sum() > 4:
             out.append(float(power[side].mean()))
     beyond = min(out, default=0.0) / max(float(power[inside].mean()), 1e-12)
-    return Roundness(float(round_.share), gain, round_.teeth, axial=False, beyond=beyond, reach=reach)
+    present = presence(rows, offsets, round_.cycles)
+    return Roundness(float(round_.share), gain, round_.teeth, axial=False, beyond=beyond, reach=reach, present=present)
 
 
 def _reach(patch: NDArray[np.float32], x: Array, *, axial: bool) -> float:
