@@ -8,8 +8,18 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
-from knurlsight.measuring.flank_fit import Fit
-from knurlsight.measuring.ghost import CLEAN, CLEAN_BELOW, PRESENT_ABOVE, UNSURE, Ghost, agreed, doubted, ghosts_of
+from knurlsight.measuring.flank_fit import TIED, Fit
+from knurlsight.measuring.ghost import (
+    CLEAN,
+    CLEAN_BELOW,
+    PRESENT_ABOVE,
+    UNSURE,
+    Ghost,
+    agreed,
+    doubted,
+    fit_with_ghosts,
+    ghosts_of,
+)
 from knurlsight.measuring.sightlines import Sightlines, sightlines
 from knurlsight.measuring.spectrum import peaks_of, power_of
 from knurlsight.measuring.start import fit_hypothesis, hypotheses
@@ -92,3 +102,13 @@ def test_a_second_track_on_doubtful_lines_is_in_doubt() -> None:
 def test_a_second_track_may_be_asked_to_stand_out_more() -> None:
     assert doubted(seen(3.0), 4.0)[0].present is None
     assert doubted(seen(5.0), 4.0) == seen(5.0)
+
+
+def test_doubt_of_the_count_outlasts_the_fit_with_a_second_track() -> None:
+    found, sight = solved("RGE", 3)
+    covariance = found.covariance.copy()
+    at = found.names.index(TIED)
+    covariance[at, at] = (0.02 * found.knurl.families[0].around) ** 2  # as rivals would
+    again = fit_with_ghosts(replace(found, covariance=covariance), (seen(5.0)[0], CLEAN), sight)
+    assert again.knurl.families[0].ghost > 0
+    assert again.u(TIED) == pytest.approx(0.02 * found.knurl.families[0].around)

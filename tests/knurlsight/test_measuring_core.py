@@ -20,13 +20,13 @@ import scipy.fft
 from knurl_height import FamilyShape
 from knurlsight.finding.outline import find_parts
 from knurlsight.inspection import ScaleRequest, inspect_part, measure_outline, scale_and_parts
-from knurlsight.measuring.flank_fit import Cells, fit
+from knurlsight.measuring.flank_fit import DEAR_SHADING, TIED, Cells, cells_for, fit
 from knurlsight.measuring.flanks import Grooves, Knurl
 from knurlsight.measuring.hough import hough_family
 from knurlsight.measuring.measure import measure_part, only_turned, whole_count
 from knurlsight.measuring.sightlines import sightlines
 from knurlsight.measuring.spectrum import Peak, axes_of, peaks_of, power_of
-from knurlsight.measuring.start import fit_hypothesis, free_names, hypotheses
+from knurlsight.measuring.start import fit_hypothesis, free_names, hypotheses, perhaps_alike
 from knurlsight.measuring.unroll import roll_out, unroll
 from knurlsight.model import Outline, Surface
 from negatives import negative
@@ -517,3 +517,27 @@ def test_shallow_rings_over_straight_lines_are_marks_of_turning(ring_fill: float
     lines, rings = Grooves(10.0, 0.0, 0.0, 0.7), Grooves(0.0, 12.6, 0.0, ring_fill)
     assert only_turned(Knurl("raised", (lines, rings))) is turned
     assert not only_turned(Knurl("single", (lines,)))
+
+
+@pytest.mark.parametrize(("better", "alike"), [(1.1, True), (1.3, False)])
+def test_counts_that_seem_far_apart_are_one_unless_that_explains_much_less(better: float, alike: bool) -> None:
+    made = zone("RGE", 3)
+    right = solved("RGE", 3, "raised")
+    pitch = right.knurl.families[0].pitch
+    span = span_in_frame(made.grey, made.outline)
+    sight = sightlines(made.grey, made.outline.camera, made.outline.cylinder, span, 60.0, pitch, 14.0)
+    cells = cells_for(sight, pitch)
+    tied = fit(right.knurl, sight, cells, free_names(right.knurl, tied=True), steps=8, shading=DEAR_SHADING)
+    families = tuple(replace(g, around=g.around * k) for g, k in zip(right.knurl.families, (0.96, 1.04), strict=True))
+    knurl = replace(right.knurl, families=families)
+    names = free_names(knurl)
+    apart = replace(tied, knurl=knurl, names=names, covariance=1e-6 * np.eye(len(names)), cost=tied.cost / better)
+    found = perhaps_alike(apart, sight, cells, None)
+    count = right.knurl.families[0].around
+    if alike:
+        assert TIED in found.names
+        assert found.knurl.families[0].around == pytest.approx(count, rel=0.005)
+        assert found.u(TIED) == pytest.approx(0.04 * count * math.sqrt(1 / (1 + 200 * 1.1**-40)), rel=0.3)
+    else:
+        assert found.knurl == apart.knurl
+        assert 1e-3 < found.u((0, "around")) < 0.01 * count  # a little doubt is left

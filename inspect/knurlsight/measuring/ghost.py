@@ -38,7 +38,7 @@ import numpy as np
 from photoscale.quantity import Quantity
 
 from knurlsight.measuring.cell_reader import CellReading, read_cells
-from knurlsight.measuring.flank_fit import DEAR_SHADING, Fit, cells_for, fit, shape_of, unexplained
+from knurlsight.measuring.flank_fit import DEAR_SHADING, TIED, Fit, cells_for, fit, shape_of, unexplained
 from knurlsight.measuring.flanks import Knurl
 from knurlsight.measuring.fold import Image, Phases, folded, phases_of
 from knurlsight.measuring.sightlines import Sightlines
@@ -200,4 +200,11 @@ def fit_with_ghosts(found: Fit, ghosts: tuple[Ghost, ...], sight: Sightlines) ->
             for g, ghost, offset in zip(knurl.families, ghosts, offsets, strict=True)
         )
         tried.append(fit(replace(knurl, families=families), sight, cells, names, steps=8, shading=DEAR_SHADING))
-    return replace(shape_of(min(tried, key=lambda f: f.cost), sight), rival=found.rival)
+    best = shape_of(min(tried, key=lambda f: f.cost), sight)
+    # rivals of the count, which were looked at before, are none the less likely
+    covariance = best.covariance.copy()
+    for name in (TIED, *((k, "around") for k in range(len(knurl.families)))):
+        if name in best.names and name in found.names:
+            at = best.names.index(name)
+            covariance[at, at] = max(covariance[at, at], found.u(name) ** 2)
+    return replace(best, covariance=covariance, rival=found.rival)

@@ -321,7 +321,7 @@ def _between(optima: list[Fit], sight: Sightlines, cells: Cells, beliefs: dict[s
     """
     best = _grow(optima[0].knurl, sight, cells, beliefs, steps=FINE_STEPS)
     if TIED not in best.names:
-        return best if may_be_tied(best.knurl) else _perhaps_alike(best, sight, cells, beliefs)
+        return best if may_be_tied(best.knurl) else perhaps_alike(best, sight, cells, beliefs)
     kept = [optima[0].knurl.families[0].around]
     rivals = [best]
     for f in optima[1:]:
@@ -339,7 +339,7 @@ def _between(optima: list[Fit], sight: Sightlines, cells: Cells, beliefs: dict[s
     return replace(doubted, knurl=put(best.knurl, {TIED: mean}))
 
 
-def _perhaps_alike(apart: Fit, sight: Sightlines, cells: Cells, beliefs: dict[str, tuple[float, float]] | None) -> Fit:
+def perhaps_alike(apart: Fit, sight: Sightlines, cells: Cells, beliefs: dict[str, tuple[float, float]] | None) -> Fit:
     """A fit whose two leaning families differ in count by more than light feigns, or the best one with a common count.
 
     Which is likelier counts, and what the other says instead is doubt. Of six such pairs in 236 synthetic and
