@@ -407,6 +407,19 @@ def test_a_rule_whose_edges_do_not_belong_together_is_refused() -> None:
         scale_cylinder(photo(), misread, part(bench)[0], ScaleHeight())
 
 
+@pytest.mark.parametrize("bow_px", [-4.0, 4.0])
+def test_a_rule_read_a_little_bowed_does_not_overrule_the_lens(bow_px: float) -> None:
+    bench, rng = Bench(14.0, -9.0), np.random.default_rng(9)
+    silhouette, mm_per_px, _ = part(bench)
+    reading = rule(bench, rng)
+    middle = reading.along_mm - reading.along_mm.mean()
+    bow = bow_px * (middle / np.abs(middle).max()) ** 2
+    bowed = replace(reading, points_px=reading.points_px + bow[:, None] * np.array([1.0, 0.0]))
+    scale = scale_cylinder(photo(), bowed, silhouette, ScaleHeight())
+    assert "do not agree" in " ".join(scale.notes)
+    assert scale.mm_per_px.value == pytest.approx(mm_per_px, rel=0.012)
+
+
 def test_a_step_to_a_part_of_no_size_is_no_crash() -> None:
     """Met on a synthetic photo: one of the two tilts ran off to a radius that is 0 as a float."""
     from photoscale.scene import _Scene, _solve
