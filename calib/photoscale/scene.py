@@ -296,15 +296,20 @@ def scale_cylinder(
     ways = resting(silhouette.profile)
 
     def solved(crop: bool, way: Resting, near: Array | None = None, widen: float = 1.0) -> tuple[_Scene, Array, float]:
-        """Solved twice when the marks scatter more than they should: then all of them are widened (Birge ratio)."""
+        """Solved twice when the marks scatter more than they should: then all of them are widened (Birge ratio).
+
+        Likewise by `widen` on top, where something else says that they are worse than they seem.
+        """
         build = partial(_build, photo, scales, silhouette, prior, way, camera_distance, known=known, crop=crop)
-        scene = build(widen=widen)
+        scene = build()
         solution, cost = _solve(scene) if near is None else _solve_near(scene, near)
         marks = scene.blocks(solution)["marks"]
         ratio = math.sqrt(float(marks @ marks) / max(1, marks.size - 8))
-        if marks.size < 20 or ratio < BIRGE:
+        if marks.size >= 20 and ratio >= BIRGE:
+            widen *= ratio
+        if widen == 1.0:
             return scene, solution, cost
-        scene = build(widen=widen * ratio)
+        scene = build(widen=widen)
         return scene, *_solve_near(scene, solution)
 
     way = ways[0]
@@ -316,7 +321,6 @@ def scale_cylinder(
     if way is not ways[0]:
         notes.append(f"the part's taper says that it lies tipped by {math.degrees(math.asin(way.sine)):+.0f}°")
     flat = any(isinstance(one, CardReading | RuleReading) for one, _ in scales)
-    judged: tuple[_Scene, Array] | None = None  # with EXIF left aside, where it is contradicted
     if not known and photo.focal_length_35mm is not None and flat:
         blocks = scene.blocks(solution)
         # EXIF is only asked to leave when the marks, or what is believed beforehand, are strained
@@ -334,20 +338,14 @@ def scale_cylinder(
                     "a cropped or zoomed photo; EXIF was not used"
                 )
             elif apart > CROP_CHI2:
-                judged = freed[:2]
+                _refuse_strained(*freed[:2], source)  # no focal length makes a flat rule of what was misread
                 scene, solution, cost = solved(crop=False, way=way, near=solution, widen=math.sqrt(apart))
                 notes.append(
                     "the rule's perspective and the focal length that EXIF gives do not agree, and EXIF is believed: "
                     "if the photo was cropped, use a card, or a caliper and od:"
                 )
-    judged_scene, judged_solution = judged or (scene, solution)
-    blocks = judged_scene.blocks(judged_solution)
-    strain = sum(float(v @ v) for k, v in blocks.items() if k not in ("marks", "distance"))
-    if flat and strain > STRAINED_CHI2:
-        raise SceneError(
-            f"the marks of this scale ({source}) do not lie as those of a flat, straight one do",
-            "lay it flat; see in the picture which marks were read, and name the scale as it is marked there",
-        )
+    if flat:
+        _refuse_strained(scene, solution, source)
     if len(scales) > 1:
         scene, solution, words = _agreeing(scene, solution, cost, source)
         notes.append(words)
@@ -358,6 +356,17 @@ def scale_cylinder(
             "check the scale word: unit, decimal point, which rule",
         )
     return _report(scene, solution, scales, silhouette, source, notes)
+
+
+def _refuse_strained(scene: _Scene, solution: Array, source: str) -> None:
+    """Raise `SceneError` where what is believed beforehand is strained more than any right reading strains it."""
+    blocks = scene.blocks(solution)
+    strain = sum(float(v @ v) for k, v in blocks.items() if k not in ("marks", "distance"))
+    if strain > STRAINED_CHI2:
+        raise SceneError(
+            f"the marks of this scale ({source}) do not lie as those of a flat, straight one do",
+            "lay it flat; see in the picture which marks were read, and name the scale as it is marked there",
+        )
 
 
 def _agreeing(scene: _Scene, apart: Array, cost: float, source: str) -> tuple[_Scene, Array, str]:

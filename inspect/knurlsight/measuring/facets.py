@@ -172,6 +172,13 @@ def mean_reading(found: list[Reading], beliefs: list[float]) -> Reading:
     """The mean of the readings, each by evidence and what was believed, and what they differ by as doubt.
 
     The phase is that of the best: rivals may have root and crest change places, and half way between is nothing.
+
+    Parameters
+    ----------
+    found : list of Reading
+        One or more.
+    beliefs : list of float
+        Of each, the logarithm of what was believed before the profile was read.
     """
     worth = np.array([r.evidence for r in found]) / TEMPER + beliefs
     best = found[int(worth.argmax())]

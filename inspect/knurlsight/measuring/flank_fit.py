@@ -122,6 +122,14 @@ class Fit:
         i = self.names.index(name)
         return float(np.sqrt(max(0.0, self.covariance[i, i])))
 
+    def doubted(self, variances: dict[Name, float]) -> Fit:
+        """The same fit with so much more variance on some of its free parameters."""
+        covariance = self.covariance.copy()
+        for name, variance in variances.items():
+            at = self.names.index(name)
+            covariance[at, at] += variance
+        return replace(self, covariance=covariance)
+
 
 @dataclass(frozen=True)
 class Solved:

@@ -38,7 +38,7 @@ import numpy as np
 from photoscale.quantity import Quantity
 
 from knurlsight.measuring.cell_reader import CellReading, read_cells
-from knurlsight.measuring.flank_fit import DEAR_SHADING, TIED, Fit, cells_for, fit, shape_of, unexplained
+from knurlsight.measuring.flank_fit import DEAR_SHADING, Fit, cells_for, fit, shape_of, unexplained
 from knurlsight.measuring.flanks import Knurl
 from knurlsight.measuring.fold import Image, Phases, folded, phases_of
 from knurlsight.measuring.sightlines import Sightlines
@@ -202,9 +202,6 @@ def fit_with_ghosts(found: Fit, ghosts: tuple[Ghost, ...], sight: Sightlines) ->
         tried.append(fit(replace(knurl, families=families), sight, cells, names, steps=8, shading=DEAR_SHADING))
     best = shape_of(min(tried, key=lambda f: f.cost), sight)
     # rivals of the count, which were looked at before, are none the less likely
-    covariance = best.covariance.copy()
-    for name in (TIED, *((k, "around") for k in range(len(knurl.families)))):
-        if name in best.names and name in found.names:
-            at = best.names.index(name)
-            covariance[at, at] = max(covariance[at, at], found.u(name) ** 2)
-    return replace(best, covariance=covariance, rival=found.rival)
+    counts = {name for name in best.names if name[1] == "around"} & set(found.names)
+    doubted = best.doubted({name: max(0.0, found.u(name) ** 2 - best.u(name) ** 2) for name in counts})
+    return replace(doubted, rival=found.rival)

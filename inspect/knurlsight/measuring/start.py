@@ -54,9 +54,9 @@ INNER_STEPS, WIDE_STEPS, WHOLE_STEPS, FINE_STEPS = 6, 8, 6, 8  # most of a fit
 BESIDE = ((-0.02, 0.92), (-0.02, 0.75))
 RIVAL_WITHIN, RIVALS_APART = 1.1, 0.002  # times the least cost; relative difference of their counts
 RIVAL_WEIGHT = 40.0  # power of the cost
-ALIKE_ODDS = (
-    200.0  # of one count against counts that differ by more than light feigns: two pitches in one holder are rare
-)
+# of one count against counts that differ by more than light feigns: two pitches in one holder are rare (common
+# practice)
+ALIKE_ODDS = 200.0
 
 
 @dataclass(frozen=True)
@@ -335,7 +335,7 @@ def _between(optima: list[Fit], sight: Sightlines, cells: Cells, beliefs: dict[s
     weight /= weight.sum()
     counts = np.array([f.knurl.families[0].around for f in rivals])
     mean = float(weight @ counts)
-    doubted = _doubted(best, {TIED: float(weight @ (counts - mean) ** 2)})
+    doubted = best.doubted({TIED: float(weight @ (counts - mean) ** 2)})
     return replace(doubted, knurl=put(best.knurl, {TIED: mean}))
 
 
@@ -345,6 +345,16 @@ def perhaps_alike(apart: Fit, sight: Sightlines, cells: Cells, beliefs: dict[str
     Which is likelier counts, and what the other says instead is doubt. Of six such pairs in 236 synthetic and
     path-traced diamonds five had one count (a common one cost up to 1.14 times as much), one had wheels of two pitches
     (1.23).
+
+    Parameters
+    ----------
+    apart : Fit
+        With counts of their own; anything but two families that go round is given back as it is.
+    sight : Sightlines
+        The patch that it was fitted to.
+    cells : Cells
+    beliefs : dict, optional
+        Mean and standard deviation of parameters, as `fit` takes them.
     """
     counts = [g.around for g in apart.knurl.families]
     if len(counts) != 2 or not all(counts):
@@ -360,21 +370,12 @@ def perhaps_alike(apart: Fit, sight: Sightlines, cells: Cells, beliefs: dict[str
     odds = ALIKE_ODDS * (apart.cost / alike.cost) ** RIVAL_WEIGHT
     away = np.array(counts) - alike.knurl.families[0].around
     if odds > 1:
-        return _doubted(alike, {TIED: float(np.mean(away**2)) / (1 + odds)})
-    return _doubted(apart, {(k, "around"): float(a**2) * odds / (1 + odds) for k, a in enumerate(away)})
+        return alike.doubted({TIED: float(np.mean(away**2)) / (1 + odds)})
+    return apart.doubted({(k, "around"): float(a**2) * odds / (1 + odds) for k, a in enumerate(away)})
 
 
 def _with_count(knurl: Knurl, around: float) -> tuple[Grooves, ...]:
     return tuple(replace(g, around=around) for g in knurl.families)
-
-
-def _doubted(fitted: Fit, variances: dict[Name, float]) -> Fit:
-    """The same fit with more variance on some of its parameters."""
-    covariance = fitted.covariance.copy()
-    for name, variance in variances.items():
-        at = fitted.names.index(name)
-        covariance[at, at] += variance
-    return replace(fitted, covariance=covariance)
 
 
 def _best(fits: Iterable[Fit]) -> list[Fit]:
