@@ -116,7 +116,9 @@ def test_too_small_a_patch_has_no_rows():
     assert rows_of(np.ones((40, 12), np.float32), np.arange(40.0), np.ones(40, bool)) is None
 
 
-@pytest.mark.parametrize("stem", ["straight_knob", "diamond_wrong_pitch", "recessed_rule", "diamond_double_track"])
+@pytest.mark.parametrize(
+    "stem", ["straight_knob", "straight_half_lit", "diamond_wrong_pitch", "recessed_rule", "diamond_double_track"]
+)
 def test_the_silhouette_is_that_of_the_part(stem):
     truth = json.loads((FIXTURES / f"{stem}.json").read_text())
     photo = load_photo(FIXTURES / f"{stem}.jpg")

@@ -108,15 +108,17 @@ def _clearest(view: View, avoid: Sequence[Array], each: Each) -> tuple[Outline, 
         guesses += _joined(each(look, patches))
     contenders: list[Guess] = []
     for guess in _different(guesses, APART):
-        if not any(_same_part(guess, other) for other in contenders):
+        if not any(_same_part(guess, other) and not _whole_of(guess, other) for other in contenders):
             contenders.append(guess)
         if len(contenders) == CONTENDERS:
             break
     settled = each(partial(_settled, view, ALONE), contenders)
     settled = [g for g in _different(settled, THE_SAME) if g.score > LEAST_SCORE]
     looked_at = each(partial(_looked_at, view), settled)
-    for worth, best in sorted(looked_at, key=lambda i: -i[0]):
-        outline = outline_from(view.grey, view.camera, best) if worth > 0 else None
+    ranked = sorted((i for i in looked_at if i[0] > 0), key=lambda i: -i[0])
+    for _, likely in ranked:
+        best = next((g for _, g in ranked if _whole_of(g, likely)), likely)
+        outline = outline_from(view.grey, view.camera, best)
         if outline is not None and not _on(avoid, best.middle):
             # what is clearer than all the rest is what the photo shows, even if it is flat or edgeless
             return (outline,) if _stands(view.grey, outline) else ()
@@ -318,6 +320,20 @@ def _same_part(a: Guess, b: Guess) -> bool:
     across = np.array([-along_b[1], along_b[0]])
     wider, longer = max(a.width_px, b.width_px), max(a.length_px, b.length_px)
     return bool(abs(apart @ across) < 0.5 * wider and abs(apart @ along_b) < 0.5 * longer)
+
+
+def _whole_of(outer: Guess, inner: Guess) -> bool:
+    """Whether a guess is another's strip and a good deal more, nearly as good, and the pattern fits it better.
+
+    Lines along a part in hard light: the lit strip has clear edges of its own, and the part's lie in the dark.
+    """
+    return (
+        outer.score > inner.score - AS_GOOD
+        and outer.width_px > MOST_OUTWARDS * inner.width_px
+        and outer.wrap.share > inner.wrap.share
+        and outer.gain > inner.gain
+        and _encloses(outer, inner)
+    )
 
 
 def _looked_at(view: View, guess: Guess) -> tuple[float, Guess]:

@@ -39,6 +39,7 @@ from knurlsight.setup_math.forms import Form, Hand
 Array = NDArray[np.float64]
 
 SPECTRUM_ARC_DEG = 46.0
+FEWEST_FADED = 3.0  # pitches of a faded stretch
 FIT_ARC_DEG = 60.0
 END_ARC_DEG = 45.0
 COARSE_SAMPLES, FINE_SAMPLES = 7.0, 14.0
@@ -166,9 +167,10 @@ def measure_part(
     if reason := no_knurl(roundness(photo.grey, outline), counts, crossed=len(fit.knurl.families) > 1):
         return unmeasured(outline, reason, surface=surface, spectrum=spectrum)
     by_facets = _by_facets(fit, sight)
-    found = ghosts_of(fit, sight)
+    faded = _faded(photo, view, zone, fit)
+    found = ghosts_of(fit, sight, faded)
     if by_facets is not None:
-        found = agreed(found, ghosts_of(by_facets, sight))
+        found = agreed(found, ghosts_of(by_facets, sight, faded))
     if _agreement(by_facets or fit, surface).words != AGREE:
         found = doubted(found)
     if any(not g.around for g in fit.knurl.families):
@@ -294,6 +296,18 @@ def _full_form(zone: Zone) -> tuple[float, float]:
         middle = (z0 + z1) / 2
         return middle - 0.2 * (z1 - z0), middle + 0.2 * (z1 - z0)
     return a, b
+
+
+def _faded(photo: Photo, view: View, zone: Zone, fit: Fit) -> list[Sightlines]:
+    """What `_full_form` leaves out at either end, where it is long enough for lines to show."""
+    first, last = _full_form(zone)
+    margin = 0.03 * (zone.span_z[1] - zone.span_z[0])
+    pitch = float(np.mean([g.pitch for g in fit.knurl.families]))
+    return [
+        sightlines(photo.grey, view.camera, view.cylinder, span, FIT_ARC_DEG, pitch, FINE_SAMPLES)
+        for span in ((zone.span_z[0] + margin, first), (last, zone.span_z[1] - margin))
+        if span[1] - span[0] > FEWEST_FADED * pitch
+    ]
 
 
 def _unrolled(photo: Photo, view: View, zone: Zone) -> tuple[Surface, Spectrum]:
