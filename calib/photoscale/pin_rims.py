@@ -4,7 +4,7 @@ The lens makes a rim as sharp as it can be, most highlights are broader; where a
 width and nowhere beside it. The outer sevenths of a polished cylinder mirror what it lies on, so its rims may hardly
 differ from the bench, while lines a seventh inside them, where the bench's mirror image begins, stand out. A shadow
 beside it ends near its ends, too, but its rows do not all jump where the pin's do. No one of these decides. How much
-each says was learnt from 846 pins whose rims are known, 298 of them path-traced, and the answer is a probability.
+each says was learnt from 846 pins whose rims are known, 293 of them path-traced, and the answer is a probability.
 """
 
 from __future__ import annotations
@@ -42,19 +42,20 @@ LEAST_NOISE_LEVEL = 0.3  # grey, from row to row
 FARTHER_REL, FARTHEST_REL = (0.2, 0.35), (0.35, 0.5)  # beyond a rim, in widths: the bench, out of the pin's shadow
 # a conditional logit with "none of these" as one more choice, of each mark and its square (without the squares twice as
 # many of those read are wrong), learnt from 846 pins. All are mean logarithms against noise
-MARKS = {
-    "strength of the fainter line": (7.69, -0.475),
-    "jump inside, at the fainter end": (0.13, 0.253),
-    "the same of the fifth of rows that jumps least": (6.88, -1.722),
-    "jump beside, at the fainter end, on the side where it is larger": (-2.88, 0.262),
-    "change of brightness outside, on the side where it is larger": (-1.85, 0.066),
-    "strongest line outside, no farther away than the width": (-1.61, -0.031),
-    "strongest line between": (0.85, -0.498),
-    "step of brightness over the rim where it is smaller": (2.80, -0.763),
-    "how much darker it is close by than farther out": (0.17, 0.201),
-}
+WEIGHTS = np.array(
+    [
+        (7.69, -0.475),  # strength of the fainter line
+        (0.13, 0.253),  # jump inside, at the fainter end
+        (6.88, -1.722),  # the same of the fifth of rows that jumps least
+        (-2.88, 0.262),  # jump beside, at the fainter end, on the side where it is larger
+        (-1.85, 0.066),  # change of brightness outside, on the side where it is larger
+        (-1.61, -0.031),  # strongest line outside, no farther away than the width
+        (0.85, -0.498),  # strongest line between
+        (2.80, -0.763),  # step of brightness over the rim where it is smaller
+        (0.17, 0.201),  # how much darker it is close by than farther out
+    ]
+)
 NONE = 12.23
-WEIGHTS = np.array(list(MARKS.values()))
 
 
 @dataclass(frozen=True)
@@ -250,7 +251,7 @@ def _pairs(strip: _Strip, lines: _Lines, bundle: Bundle) -> Iterator[_Pair]:
         near = max(4.0, BESIDE_REL * width)
         # shadows may end, too, where one end of the pin is: the fainter of both ends counts
         below, above = mean(low - OUT_PX - near, low - OUT_PX), mean(high + OUT_PX, high + OUT_PX + near)
-        marks = np.array(
+        marks = np.array(  # in the order of the weights
             [
                 lines.strength[[a, b]].min(),
                 inside[ends].min(),
@@ -286,27 +287,22 @@ class _Levels:
         b = max(min(round(high), n), a + 1)
         return float(self.before[b] - self.before[a]) / (b - a)
 
+    def beside(self, rim: float, way: int, near: float, far: float) -> float:
+        """Mean of the rows from `near` to `far` px off a rim, upwards (1) or downwards (-1)."""
+        return self.mean(*sorted((rim + way * near, rim + way * far)))
+
     def step(self, low: float, high: float) -> float:
-        steps = [
-            self.mean(low + 2, low + 6) - self.mean(low - 6, low - 2),
-            self.mean(high - 6, high - 2) - self.mean(high + 2, high + 6),
-        ]
+        steps = [self.beside(rim, -out, 2, 6) - self.beside(rim, out, 2, 6) for rim, out in ((low, -1), (high, 1))]
         return float(np.log1p(min(abs(s) for s in steps) / self.noise))
 
     def change_outside(self, low: float, high: float) -> float:
-        a, b = ((high - low) * share for share in FARTHER_REL)
-        changes = [
-            self.mean(low - 5, low - 2) - self.mean(low - 2 - b, low - 2 - a),
-            self.mean(high + 2, high + 5) - self.mean(high + 2 + a, high + 2 + b),
-        ]
+        a, b = (2 + (high - low) * share for share in FARTHER_REL)
+        changes = [self.beside(rim, out, 2, 5) - self.beside(rim, out, a, b) for rim, out in ((low, -1), (high, 1))]
         return float(np.log1p(max(abs(c) for c in changes) / self.noise))
 
     def darker_close_by(self, low: float, high: float) -> float:
         a, b = ((high - low) * share for share in FARTHEST_REL)
-        brighter = [
-            self.mean(low - 6, low - 2) - self.mean(low - b, low - a),
-            self.mean(high + 2, high + 6) - self.mean(high + a, high + b),
-        ]
+        brighter = [self.beside(rim, out, 2, 6) - self.beside(rim, out, a, b) for rim, out in ((low, -1), (high, 1))]
         return float(np.log1p(max(0.0, -min(brighter)) / self.noise))
 
 

@@ -3,8 +3,8 @@
     python tests/bench/path_traced.py OUTDIR --count 40 --seed 1 [--preset mixed] [--samples 12] [--start 0]
 
 Needs Blender as a module, which the project itself does not: `pip install bpy` (it asks for one version of Python). A
-whole photo of 1600 x 1200 takes about 50 s on two cores, a zone alone 10. The synthesiser's fast light misses contact
-shadows, light thrown from groove to groove and focus that falls off; here they are. Scene, height function and
+whole photo of 1600 x 1200 takes about a minute on two cores, a zone alone less. The synthesiser's fast light misses
+contact shadows, light thrown from groove to groove and focus that falls off; here they are. Scene, height function and
 truth are the same, so these are no independent witnesses of the geometry, only of the light.
 """
 

@@ -31,7 +31,7 @@ from random_scenes import PRESETS, random_knurl, random_scene, zone_only
 from synthesiser import render
 from true_outline import true_outline, true_scale
 
-# A track over the whole length is not tested for being found: in random patterns one in five is not (`ghost.py`).
+# A track over the whole length is not tested for being found: in random patterns a third is not (`ghost.py`).
 
 
 @cache

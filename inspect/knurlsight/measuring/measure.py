@@ -39,9 +39,10 @@ from knurlsight.setup_math.forms import Form, Hand
 Array = NDArray[np.float64]
 
 SPECTRUM_ARC_DEG = 46.0
-FEWEST_FADED = 3.0  # pitches of a faded stretch
 FIT_ARC_DEG = 60.0
 END_ARC_DEG = 45.0
+OFF_THE_ENDS = 0.03  # of the zone, at either end: neither fitted nor read
+FEWEST_FADED = 3.0  # pitches of a faded stretch
 COARSE_SAMPLES, FINE_SAMPLES = 7.0, 14.0
 LEAST_PX_PER_PITCH = 8.0  # what is asked for; below, doubt grows with the coarseness
 HOPELESS_PX_PER_PITCH = 4.5  # to measure at all
@@ -290,7 +291,7 @@ def _px_per_radius(view: View) -> float:
 def _full_form(zone: Zone) -> tuple[float, float]:
     """The span that is fitted: inside the run-ins and a little off the ends."""
     z0, z1 = zone.span_z
-    margin = 0.03 * (z1 - z0)
+    margin = OFF_THE_ENDS * (z1 - z0)
     a, b = z0 + zone.run_in[0] + margin, z1 - zone.run_in[1] - margin
     if b - a < 0.4 * (z1 - z0):
         middle = (z0 + z1) / 2
@@ -301,7 +302,7 @@ def _full_form(zone: Zone) -> tuple[float, float]:
 def _faded(photo: Photo, view: View, zone: Zone, fit: Fit) -> list[Sightlines]:
     """What `_full_form` leaves out at either end, where it is long enough for lines to show."""
     first, last = _full_form(zone)
-    margin = 0.03 * (zone.span_z[1] - zone.span_z[0])
+    margin = OFF_THE_ENDS * (zone.span_z[1] - zone.span_z[0])
     pitch = float(np.mean([g.pitch for g in fit.knurl.families]))
     return [
         sightlines(photo.grey, view.camera, view.cylinder, span, FIT_ARC_DEG, pitch, FINE_SAMPLES)
